@@ -1,0 +1,128 @@
+//! The texts for people, one TOML file a language under `core/data/words/`.
+
+use std::collections::BTreeMap;
+
+/// The languages that are built in, by ISO 639-1 code.
+pub const LANGUAGES: [&str; 2] = ["en", "de"];
+
+/// All texts of one language, by dotted key (`summary.title`).
+#[derive(Debug, Clone)]
+pub struct Words {
+    language: String,
+    texts: BTreeMap<String, String>,
+}
+
+/// Why a language can't be had.
+#[derive(Debug, thiserror::Error)]
+pub enum WordsError {
+    /// No file for this language.
+    #[error("no texts in the language {language:?}; there are: {known}", known = LANGUAGES.join(", "))]
+    UnknownLanguage {
+        /// What was asked for.
+        language: String,
+    },
+    /// A file that isn't a table of texts.
+    #[error("the texts of {language:?} can't be read: {detail}")]
+    Broken {
+        /// Whose file.
+        language: String,
+        /// What is wrong and where.
+        detail: String,
+    },
+}
+
+impl Words {
+    /// The texts of a built-in language.
+    ///
+    /// ```
+    /// let words = rakelight_core::words::Words::load("en").expect("English is built in");
+    /// assert_eq!(words.say("maker.lutra_lutra"), "Eurasian otter");
+    /// ```
+    pub fn load(language: &str) -> Result<Self, WordsError> {
+        let file = match language {
+            "en" => include_str!("../data/words/en.toml"),
+            "de" => include_str!("../data/words/de.toml"),
+            _ => return Err(WordsError::UnknownLanguage { language: language.into() }),
+        };
+        let broken = |detail: String| WordsError::Broken { language: language.into(), detail };
+        let table: toml::Table = file.parse().map_err(|e: toml::de::Error| broken(e.to_string()))?;
+        let mut texts = BTreeMap::new();
+        flatten("", &table, &mut texts).map_err(broken)?;
+        Ok(Self { language: language.into(), texts })
+    }
+
+    /// The language's ISO 639-1 code.
+    pub fn language(&self) -> &str {
+        &self.language
+    }
+
+    /// The text of a key; the key itself where there is none, so that a gap is seen and nothing else is lost.
+    pub fn say<'a>(&'a self, key: &'a str) -> &'a str {
+        self.texts.get(key).map_or(key, String::as_str)
+    }
+
+    /// Whether there is a text for this key.
+    pub fn has(&self, key: &str) -> bool {
+        self.texts.contains_key(key)
+    }
+
+    /// The text of a key with every `{name}` in it replaced by its value.
+    pub fn fill(&self, key: &str, values: &[(&str, &str)]) -> String {
+        values.iter().fold(self.say(key).to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
+    }
+
+    /// The text for a number of things: `key.one` or `key.other`, `{n}` filled in.
+    pub fn count(&self, key: &str, n: usize) -> String {
+        let form = if n == 1 { "one" } else { "other" };
+        self.fill(&format!("{key}.{form}"), &[("n", &n.to_string())])
+    }
+
+    /// All keys, in order.
+    pub fn keys(&self) -> impl Iterator<Item = &str> {
+        self.texts.keys().map(String::as_str)
+    }
+}
+
+fn flatten(prefix: &str, table: &toml::Table, into: &mut BTreeMap<String, String>) -> Result<(), String> {
+    for (name, value) in table {
+        let key = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
+        match value {
+            toml::Value::String(text) => _ = into.insert(key, text.clone()),
+            toml::Value::Table(inner) => flatten(&key, inner, into)?,
+            other => return Err(format!("{key} is a {}, not a text", other.type_str())),
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The `{names}` that stand in a text.
+    fn placeholders(text: &str) -> Vec<&str> {
+        let mut names: Vec<&str> =
+            text.split('{').skip(1).filter_map(|rest| rest.split_once('}')).map(|(name, _)| name).collect();
+        names.sort_unstable();
+        names
+    }
+
+    #[test]
+    fn every_language_says_everything_that_english_says() {
+        let english = Words::load("en").unwrap();
+        for language in LANGUAGES {
+            let words = Words::load(language).unwrap();
+            let keys: Vec<_> = words.keys().collect();
+            assert_eq!(keys, english.keys().collect::<Vec<_>>(), "keys of {language}");
+            for key in keys {
+                assert_eq!(placeholders(words.say(key)), placeholders(english.say(key)), "{language}: {key}");
+            }
+        }
+    }
+
+    #[test]
+    fn an_unknown_language_is_refused_with_the_known_ones() {
+        let refused = Words::load("tlh").unwrap_err().to_string();
+        assert!(refused.contains("tlh") && refused.contains("en, de"), "{refused}");
+    }
+}

@@ -1,0 +1,1 @@
+//! One binary of checks.
