@@ -5,5 +5,6 @@
 pub mod measured;
 pub mod photo;
 pub mod place;
+pub mod print;
 pub mod scale;
 pub mod words;

@@ -40,6 +40,8 @@ pub struct Stance {
     pub tilt_deg: f64,
     /// Height of the camera above the plane, mm.
     pub height_mm: f64,
+    /// The point of the plane right below the camera, mm.
+    pub foot_mm: [f64; 2],
 }
 
 /// A length in the plane with what its uncertainty is made of, mm.
@@ -216,10 +218,12 @@ impl Plane {
             Matrix3::new(1.0 / focal_px, 0.0, -cx / focal_px, 0.0, 1.0 / focal_px, -cy / focal_px, 0.0, 0.0, 1.0);
         let m = undo * self.to_px;
         let size = (m.column(0).norm() + m.column(1).norm()) / 2.0;
-        let normal = m.column(0).cross(&m.column(1)).try_normalize(1e-12)?;
-        let height_mm = (normal.dot(&m.column(2)) / size).abs();
+        let (right, down, origin) = (m.column(0) / size, m.column(1) / size, m.column(2) / size);
+        let normal = right.cross(&down).try_normalize(1e-12)?;
+        let height_mm = normal.dot(&origin).abs();
         let tilt_deg = normal.z.abs().min(1.0).acos().to_degrees();
-        height_mm.is_finite().then_some(Stance { tilt_deg, height_mm })
+        let foot_mm = [-right.dot(&origin), -down.dot(&origin)];
+        height_mm.is_finite().then_some(Stance { tilt_deg, height_mm, foot_mm })
     }
 }
 
@@ -382,6 +386,9 @@ mod tests {
         let plane = Plane::fit(&ties(&corners.map(|mm| (mm, project(mm))))).unwrap();
         let stance = plane.stance(f, 4000, 3000).unwrap();
         assert!((stance.tilt_deg - 20.0).abs() < 1e-6 && (stance.height_mm - height).abs() < 1e-4, "{stance:?}");
+        // The camera stands beside what it looks at by its height times the tangent of the tilt.
+        let beside = stance.foot_mm[0].hypot(stance.foot_mm[1]);
+        assert!((beside - height * tilt.tan()).abs() < 1e-3, "{stance:?}");
     }
 
     #[test]
