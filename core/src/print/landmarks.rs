@@ -147,6 +147,13 @@ impl Landmarks {
         serde_json::from_str(text).map_err(|e| LandmarkError::Unreadable { detail: e.to_string() })
     }
 
+    /// What is marked in the photograph of this base name, or in no named one.
+    pub fn of_photo(mut self, file: &str) -> Self {
+        self.photos.retain(|photo| photo.file == file);
+        self.prints.retain(|print| print.photo.as_deref().is_none_or(|photo| photo == file));
+        self
+    }
+
     /// Refuses unknown and doubled names and points outside a picture of this size.
     pub(super) fn check(&self, width: usize, height: usize) -> Result<(), LandmarkError> {
         for (i, print) in self.prints.iter().enumerate() {
