@@ -1,7 +1,7 @@
 //! Where the worker walked, from GPX 1.1.
 
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
-use geo::{Distance, Haversine, InterpolatePoint};
+use chrono::{DateTime, TimeDelta, Utc};
+use geo::{Haversine, InterpolatePoint};
 
 use super::{PlaceError, Position};
 
@@ -96,17 +96,6 @@ impl Track {
                 .map(|fix| fix.position),
         }
     }
-
-    /// The length walked, m, along the great circles between the points.
-    pub fn length_m(&self) -> f64 {
-        self.fixes.windows(2).map(|pair| Haversine.distance(pair[0].position.point(), pair[1].position.point())).sum()
-    }
-
-    /// From the first point to the last, for messages.
-    pub fn span(&self) -> Option<String> {
-        let text = |fix: &Fix| fix.time.to_rfc3339_opts(SecondsFormat::Secs, true);
-        Some(format!("{} to {}", text(self.fixes.first()?), text(self.fixes.last()?)))
-    }
 }
 
 #[cfg(test)]
@@ -122,8 +111,6 @@ mod tests {
     fn a_track_is_put_in_order_of_time_and_points_without_one_are_passed_over() {
         let track = Track::from_gpx(GPX.as_bytes()).unwrap();
         assert_eq!(track.fixes.iter().map(|fix| fix.position.lat).collect::<Vec<_>>(), [53.900, 53.902]);
-        // 0.002° of a meridian on a sphere of 6,371,008.8 m (IUGG mean radius).
-        assert!((track.length_m() - 222.4).abs() < 0.1, "{}", track.length_m());
     }
 
     #[test]

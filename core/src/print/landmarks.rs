@@ -198,6 +198,12 @@ impl PrintMarks {
         self.points.iter().filter(|(name, _)| name.starts_with("toe_") && name.ends_with("_tip")).map(|(_, p)| *p)
     }
 
+    /// The tip that lies farthest from a rear point, px.
+    pub fn foremost_tip(&self, rear: [f64; 2]) -> Option<[f64; 2]> {
+        let distance = |p: &[f64; 2]| (p[0] - rear[0]).hypot(p[1] - rear[1]);
+        self.tips().max_by(|a, b| distance(a).total_cmp(&distance(b)))
+    }
+
     /// How many toes were marked, by tip or rear edge.
     pub fn toes_marked(&self) -> usize {
         (1..=5)

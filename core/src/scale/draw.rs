@@ -241,7 +241,7 @@ fn on_card() -> Vec<Shape> {
     for mm in [0, 10, 20, 60, 70, 80] {
         shapes.extend(strokes(
             &mm.to_string(),
-            [inner_x + f64::from(mm) - if mm == 0 { 0.4 } else { 1.6 }, inner_y + 5.2],
+            [inner_x + f64::from(mm) - if mm == 0 { 0.4 } else { 1.6 }, inner_y + 7.4],
             2.4,
         ));
     }
