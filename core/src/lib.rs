@@ -7,4 +7,5 @@ pub mod photo;
 pub mod place;
 pub mod print;
 pub mod scale;
+pub mod store;
 pub mod words;
