@@ -11,6 +11,7 @@ mod log;
 mod photographs;
 mod read;
 mod verify;
+mod visit;
 
 #[cfg(test)]
 mod tests;

@@ -1,5 +1,6 @@
 //! The records and rules of a survey: visit, stretch, sign, effort, finding.
 
+mod document;
 mod finding;
 mod folder;
 mod record;
@@ -7,6 +8,7 @@ mod time;
 mod visit;
 mod visit_file;
 
+pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
 pub use record::{

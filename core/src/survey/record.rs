@@ -7,7 +7,6 @@ use serde_json::Value;
 use crate::identify::{Evidence, Identification};
 use crate::place::Category;
 use crate::print::Landmarks;
-use crate::store::Draft;
 use crate::trail::TrailPrints;
 
 /// One record. Its kind's name is that of the store's entry.
@@ -278,18 +277,5 @@ impl Record {
             Self::SignNoted(sign) => sign.id.clone(),
             Self::Identification(identified) => identified.sign.clone(),
         }
-    }
-
-    /// As a draft of a store's entry.
-    pub fn draft(&self, visit: &str, author: &str) -> Result<Draft, serde_json::Error> {
-        let mut tagged = serde_json::to_value(self)?;
-        let kind = tagged["kind"].as_str().unwrap_or_default().to_owned();
-        let payload = tagged["payload"].take();
-        Ok(Draft { kind, visit: visit.into(), subject: self.subject(), author: author.into(), payload })
-    }
-
-    /// From a store's entry; `None` for a kind that this program doesn't know.
-    pub fn read(kind: &str, payload: Value) -> Option<Self> {
-        serde_json::from_value(serde_json::json!({ "kind": kind, "payload": payload })).ok()
     }
 }
