@@ -7,15 +7,14 @@ mod map;
 
 use std::path::PathBuf;
 
-use minijinja::value::Kwargs;
-use minijinja::{AutoEscape, Environment, Error as TemplateError, ErrorKind, Value, context};
+use minijinja::value::{Kwargs, Serde};
+use minijinja::{AutoEscape, Environment, Error as TemplateError, ErrorKind, Value};
 use serde::{Deserialize, Serialize};
 
-use crate::identify::Facts;
 use crate::measured::Measured;
 use crate::photo::PhotoError;
 use crate::place::Position;
-use crate::survey::{self, Consent, Finding, Grade, LeftOut, Visit};
+use crate::survey::{self, Consent, Effort, Finding, Grade, LeftOut, Opened, Visit};
 use crate::words::Words;
 
 /// Why a summary can't be made.
@@ -54,6 +53,24 @@ struct Caution {
     id: String,
 }
 
+/// What the template fills in.
+#[derive(Serialize)]
+struct Page<'a> {
+    lang: &'a str,
+    visit: &'a Opened,
+    date: String,
+    found: Vec<&'a Finding>,
+    not_found: Vec<&'a Finding>,
+    effort: &'a Effort,
+    map: Option<String>,
+    figures: Vec<figure::Figure>,
+    passed_on: Option<String>,
+    not_looked_at: Vec<String>,
+    cautions: Vec<Caution>,
+    advice: Vec<Caution>,
+    version: &'a str,
+}
+
 /// Photographs shown at most; the two pages have room for so many.
 const MOST_FIGURES: usize = 4;
 
@@ -61,31 +78,30 @@ const MOST_FIGURES: usize = 4;
 pub fn html(
     visit: &Visit,
     left_out: &[LeftOut],
-    facts: &Facts,
     words: &Words,
     photo_path: impl Fn(&str) -> Option<PathBuf>,
 ) -> Result<String, SummaryError> {
-    let findings = survey::findings(visit, facts, words);
+    let findings = survey::findings(visit, words);
     let effort = survey::effort(visit);
     let figures = figures(visit, &findings, words, photo_path)?;
     let cautions: Cautions = toml::from_str(include_str!("../../data/cautions.toml"))?;
-    let environment = environment(words)?;
-    let page = environment.get_template("summary.html")?.render(context! {
-        lang => words.language(),
-        visit => &visit.opened,
-        date => date(visit, words),
-        found => findings.iter().filter(|finding| finding.grade != Grade::None).collect::<Vec<_>>(),
-        not_found => findings.iter().filter(|finding| finding.grade == Grade::None).collect::<Vec<_>>(),
-        effort => &effort,
-        map => map::draw(visit, &findings, words),
-        figures => figures,
-        passed_on => passed_on(visit, words),
-        not_looked_at => not_looked_at(visit, &effort, left_out, words),
-        cautions => cautions.caution,
-        advice => cautions.advice,
-        version => env!("CARGO_PKG_VERSION"),
-    })?;
-    Ok(page)
+    let (found, not_found) = findings.iter().partition(|finding| finding.grade != Grade::None);
+    let page = Page {
+        lang: words.language(),
+        visit: &visit.opened,
+        date: date(visit, words),
+        found,
+        not_found,
+        effort: &effort,
+        map: map::draw(visit, &findings, words),
+        figures,
+        passed_on: passed_on(visit, words),
+        not_looked_at: not_looked_at(visit, &effort, left_out, words),
+        cautions: cautions.caution,
+        advice: cautions.advice,
+        version: env!("CARGO_PKG_VERSION"),
+    };
+    Ok(environment(words)?.get_template("summary.html")?.render(Serde(&page))?)
 }
 
 fn environment(words: &Words) -> Result<Environment<'_>, TemplateError> {
@@ -160,7 +176,7 @@ fn passed_on(visit: &Visit, words: &Words) -> Option<String> {
     ))
 }
 
-fn not_looked_at(visit: &Visit, effort: &survey::Effort, left_out: &[LeftOut], words: &Words) -> Vec<String> {
+fn not_looked_at(visit: &Visit, effort: &Effort, left_out: &[LeftOut], words: &Words) -> Vec<String> {
     let mut list = Vec::new();
     for stretch in &effort.stretches {
         if let Some(bank) = stretch.bank.filter(|bank| *bank != survey::Bank::Both) {

@@ -469,7 +469,7 @@ impl Reader<'_> {
         let prints: Vec<Value> = sign.prints.iter().map(|print| self.print(print)).collect::<Result<_, _>>()?;
         put("prints", (!prints.is_empty()).then(|| json!(prints)));
         put("droppings", (!sign.droppings.is_empty()).then(|| json!(sign.droppings)));
-        put("trail", sign.trail.as_ref().and_then(|id| self.readings.get(id)).map(TrailReading::evidence));
+        put("trail", sign.trail.as_ref().and_then(|id| self.readings.get(id)).map(trail_evidence));
         serde_json::from_value(Value::Object(evidence)).map_err(|error| error.to_string())
     }
 
@@ -503,6 +503,17 @@ impl Reader<'_> {
         }
         Ok(Value::Object(print))
     }
+}
+
+/// A trail's measures as evidence.
+fn trail_evidence(reading: &TrailReading) -> Value {
+    let measures = json!(reading);
+    let mut evidence = Map::new();
+    evidence.insert("pattern".into(), measures["patterns"][0]["name"].clone());
+    for name in ["stride_mm", "u_stride_mm", "group_length_mm", "u_group_length_mm", "straddle_mm", "u_straddle_mm"] {
+        evidence.insert(name.into(), measures[name].clone());
+    }
+    Value::Object(evidence)
 }
 
 /// The time of a photograph in the world, and how that is known.
