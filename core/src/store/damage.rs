@@ -26,6 +26,11 @@ pub enum Damage {
         /// What SQLite says.
         detail: String,
     },
+    /// A table, index, view or guard of the database isn't the one that the program made.
+    Schema {
+        /// Its name.
+        name: String,
+    },
     /// An entry isn't what its digest says.
     EntryChanged {
         /// Whose log.
@@ -104,6 +109,7 @@ impl Damage {
         };
         match self {
             Self::Database { detail } => words.fill("store.damage.database", &[("detail", detail)]),
+            Self::Schema { name } => words.fill("store.damage.schema", &[("name", name)]),
             Self::EntryChanged { device, number } => in_log("store.damage.entry_changed", device, number),
             Self::PayloadChanged { device, number } => in_log("store.damage.payload_changed", device, number),
             Self::Gap { device, missing, number } => words.fill(

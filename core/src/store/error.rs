@@ -38,6 +38,14 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// Erased, but not yet gone from the disk.
+    #[error(
+        "the entry is erased, but its bytes are still in {file}-wal while another program reads there; erase it again when that is closed"
+    )]
+    StillInLog {
+        /// The file.
+        file: PathBuf,
+    },
     /// The file or its folder can't be written.
     #[error(
         "{file} can't be written; check the rights of the file and of its folder, or copy the whole folder to where you may write"

@@ -36,7 +36,7 @@ impl Store {
     /// was something to erase.
     ///
     /// # Errors
-    /// `device` isn't a device id, or the store can't be written.
+    /// `device` isn't a device id, the store can't be written, or another process still reads the bytes.
     pub fn erase(&mut self, device: &str, number: u64) -> Result<bool, StoreError> {
         let device = id_of(device)?;
         let number = i64::try_from(number).unwrap_or(i64::MAX);
@@ -49,7 +49,7 @@ impl Store {
         let truncate = |row: &rusqlite::Row| row.get::<_, i64>(0);
         match self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], truncate) {
             Ok(0) => Ok(erased),
-            Ok(_) => Err(StoreError::Busy { file: self.file() }),
+            Ok(_) => Err(StoreError::StillInLog { file: self.file() }),
             Err(e) => Err(self.failed(e)),
         }
     }

@@ -1,13 +1,14 @@
 //! Checking everything in a store against its digests and signatures.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::Path;
 
-use rusqlite::Row;
 use rusqlite::types::ValueRef;
+use rusqlite::{Connection, Row};
 
 use super::encoding::{DeviceId, Digest, Header, NO_PREVIOUS, Salt, head_is_signed, salted};
-use super::{Damage, HybridTime, Store, StoreError, Verified, files, photographs};
+use super::{Damage, HybridTime, MIGRATIONS, Store, StoreError, Verified, files, photographs};
 
 impl Store {
     /// Checks the database, the chain, digests and signatures of every log, and every photograph. Reads all of it; changes nothing.
@@ -18,7 +19,7 @@ impl Store {
         // One reading transaction, so that all checks see the same entries while another process appends.
         let snapshot = self.connection.unchecked_transaction().map_err(|e| self.failed(e))?;
         let mut verified = Verified { entries: 0, erased: 0, photographs: 0, damage: Vec::new() };
-        for check in [check_database, check_logs, check_photographs] {
+        for check in [check_database, check_schema, check_logs, check_photographs] {
             let Err(e) = check(&snapshot, &self.dir, &mut verified) else { continue };
             let detail = e.to_string();
             match self.failed(e) {
@@ -30,7 +31,7 @@ impl Store {
     }
 }
 
-fn check_database(snapshot: &rusqlite::Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+fn check_database(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
     let mut query = snapshot.prepare("PRAGMA integrity_check")?;
     let mut lines = query.query([])?;
     while let Some(line) = lines.next()? {
@@ -42,7 +43,24 @@ fn check_database(snapshot: &rusqlite::Connection, _: &Path, verified: &mut Veri
     Ok(())
 }
 
-fn check_logs(snapshot: &rusqlite::Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+/// Tables, views and guards must be those that the migrations make: a changed view would show a reader something else.
+fn check_schema(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let fresh = Connection::open_in_memory()?;
+    MIGRATIONS.iter().try_for_each(|migration| fresh.execute_batch(migration))?;
+    let (expected, found) = (schema_of(&fresh)?, schema_of(snapshot)?);
+    for (name, _) in expected.symmetric_difference(&found).map(|(name, sql)| (name, sql)).collect::<BTreeMap<_, _>>() {
+        verified.damage.push(Damage::Schema { name: name.clone() });
+    }
+    Ok(())
+}
+
+/// The name of each table, index, view and trigger, with all that is kept about it.
+fn schema_of(connection: &Connection) -> rusqlite::Result<BTreeSet<(String, String)>> {
+    let sql = "SELECT CAST(name AS TEXT), concat_ws('|', type, tbl_name, sql) FROM sqlite_schema";
+    connection.prepare(sql)?.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
+
+fn check_logs(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
     let mut query = snapshot.prepare(
         "SELECT device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest, previous, digest,
                 signature, salt, author, payload FROM entries ORDER BY device, number",
@@ -155,7 +173,7 @@ fn payload_fits(row: &Row, header: &Header) -> rusqlite::Result<Payload> {
     Ok(if salt.is_some_and(fits) { Payload::Fits } else { Payload::Changed })
 }
 
-fn check_photographs(snapshot: &rusqlite::Connection, dir: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+fn check_photographs(snapshot: &Connection, dir: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
     let mut query = snapshot.prepare("SELECT sha256, bytes, ending FROM photographs")?;
     let mut rows = query.query([])?;
     while let Some(row) = rows.next()? {
