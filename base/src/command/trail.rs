@@ -34,13 +34,17 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         return Ok(());
     }
     for pattern in reading.patterns.iter().filter(|pattern| pattern.probability >= 0.01) {
-        println!("{:<24} {:>4} %", pattern.say(words), words.number(100.0 * pattern.probability, 0));
+        println!("{:<32} {:>4} %", words.say(pattern.name.key()), words.number(100.0 * pattern.probability, 0));
     }
-    for (name, measure) in reading.measures() {
-        if let Some(mm) = measure {
-            let name = words.say(&format!("trail.{name}")).to_owned();
-            println!("{name:<24} {:>8} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));
-        }
+    let measures = [
+        ("trail.stride", reading.stride_mm),
+        ("trail.group_length", reading.group_length_mm),
+        ("trail.gap", reading.gap_mm),
+        ("trail.straddle", reading.straddle_mm),
+    ];
+    for (key, mm) in measures.into_iter().filter_map(|(key, measure)| Some((key, measure?))) {
+        let measure = format!("{} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));
+        println!("{}", words.fill(key, &[("measure", &measure)]));
     }
     Ok(())
 }

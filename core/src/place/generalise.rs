@@ -51,8 +51,13 @@ impl Category {
         1.0 / self.cells_per_degree()
     }
 
+    /// Decimals of a degree that are left.
+    pub fn decimals(self) -> usize {
+        usize::from(self.0) - 1
+    }
+
     fn cells_per_degree(self) -> f64 {
-        [1.0, 10.0, 100.0, 1000.0][usize::from(self.0) - 1]
+        [1.0, 10.0, 100.0, 1000.0][self.decimals()]
     }
 
     /// The position rounded to this category's grid.

@@ -58,7 +58,7 @@ fn strip(visit: &Visit, stretch: &StretchWalked, parts: usize, findings: &[Findi
             let x = LEFT + step * (part as f64 + 0.5);
             _ = write!(
                 svg,
-                r##"<circle cx="{x}" cy="{y}" r="14" fill="#F4B400" stroke="#14222B" stroke-width="2"/><text x="{x}" y="{}" font-size="16" font-weight="600" text-anchor="middle" fill="#14222B">{n}</text>"##,
+                r##"<circle cx="{x}" cy="{y}" r="14" fill="#EAE6DA" stroke="#14222B" stroke-width="2"/><text x="{x}" y="{}" font-size="16" font-weight="600" text-anchor="middle" fill="#14222B">{n}</text>"##,
                 y + 5.5
             );
         }

@@ -165,7 +165,7 @@ fn passed_on(visit: &Visit, words: &Words) -> Option<String> {
     let exact = Position::new(lat, lon, None).ok()?;
     let category = visit.opened.sensitivity_category;
     let public = category.generalise(&exact);
-    let degrees = |value: f64| words.number(value, 3);
+    let degrees = |value: f64| words.number(value, category.decimals());
     Some(words.fill(
         "summary.passed_on",
         &[
