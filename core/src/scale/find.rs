@@ -1,5 +1,6 @@
 //! Finding the scale card in a picture.
 
+use super::lens::Lens;
 use super::marker::{self, Found, Reading};
 use super::plane::{Plane, Tie};
 use super::{blobs, card, quad};
@@ -76,7 +77,7 @@ pub fn find_card(luma: &Luma) -> Result<CardFound, ScaleError> {
     match best.len() {
         0 => Err(ScaleError::NoCard),
         1 => Err(ScaleError::OneMarker),
-        _ => fit(&best),
+        _ => fit(&best, Lens::of_picture(luma.width, luma.height)),
     }
 }
 
@@ -97,7 +98,7 @@ fn find_markers(luma: &Luma, factor: usize) -> Result<Vec<Found>, ScaleError> {
     Ok(found)
 }
 
-fn fit(found: &[Found]) -> Result<CardFound, ScaleError> {
+fn fit(found: &[Found], lens: Lens) -> Result<CardFound, ScaleError> {
     const OUTWARD: [[f64; 2]; 4] = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]];
     let markers = card::standard().markers;
     let ties: Vec<Tie> = found
@@ -108,7 +109,7 @@ fn fit(found: &[Found]) -> Result<CardFound, ScaleError> {
             corners.map(|((mm, px), outward)| Tie { mm, px, u_px: seen.u_px, outward })
         })
         .collect();
-    let plane = Plane::fit(&ties).ok_or(ScaleError::NoCard)?;
+    let plane = Plane::fit(&ties, lens).ok_or(ScaleError::NoCard)?;
     let off_mm = plane.rms_px / plane.px_per_mm(ties[0].px);
     if off_mm > FLAT_MM {
         return Err(ScaleError::NotFlat { off_mm });

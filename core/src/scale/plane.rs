@@ -5,6 +5,8 @@
 
 use nalgebra::{Matrix2, Matrix3, RowSVector, RowVector2, SMatrix, SVector, Vector2, Vector3};
 
+use super::lens::Lens;
+
 /// A point known in the plane and in the picture.
 #[derive(Debug, Clone, Copy)]
 pub struct Tie {
@@ -26,8 +28,10 @@ pub struct Plane {
     to_px: Matrix3<f64>,
     /// Pixels to millimetres.
     to_mm: Matrix3<f64>,
-    /// Of the first eight numbers of `to_px` (row by row, the ninth is one), in the normalised frame below.
-    covariance: SMatrix<f64, 8, 8>,
+    /// How the lens bends what `to_px` gives.
+    lens: Lens,
+    /// Of the first eight numbers of `to_px` (row by row, the ninth is one), in the normalised frame below, and of the lens's.
+    covariance: SMatrix<f64, NUMBERS, NUMBERS>,
     frame: Frame,
     /// Root mean square of what the fit leaves over, px.
     pub rms_px: f64,
@@ -62,6 +66,10 @@ struct Frame {
     px: [f64; 2],
 }
 
+/// Numbers of the fit that lengths depend on: eight of the homography and one of the lens.
+const NUMBERS: usize = 9;
+/// And one for how much larger printed black looks.
+const UNKNOWNS: usize = 10;
 const MM: f64 = 100.0;
 const PX: f64 = 1000.0;
 /// Beforehand, printed black is taken to look larger or smaller by no more than about this (standard uncertainty), mm.
@@ -84,6 +92,10 @@ impl Frame {
         Vector2::new((p[0] - self.px[0]) / PX, (p[1] - self.px[1]) / PX)
     }
 
+    fn from_normal(&self, p: Vector2<f64>) -> [f64; 2] {
+        [p.x * PX + self.px[0], p.y * PX + self.px[1]]
+    }
+
     /// The homography between plain millimetres and pixels for one between normalised ones.
     fn plain(&self, h: &Matrix3<f64>) -> Matrix3<f64> {
         let from_mm = Matrix3::new(1.0 / MM, 0.0, -self.mm[0] / MM, 0.0, 1.0 / MM, -self.mm[1] / MM, 0.0, 0.0, 1.0);
@@ -93,49 +105,37 @@ impl Frame {
 }
 
 impl Plane {
-    /// The plane through four or more ties; `None` where they don't span one.
+    /// The plane through four or more ties; `None` where they don't span one. `lens` says where the lens's axis meets the picture;
+    /// how much it bends is fitted too, where there is more to fit than the four corners that a plane needs.
     ///
     /// ```
-    /// use rakelight_core::scale::{Plane, Tie};
+    /// use rakelight_core::scale::{Lens, Plane, Tie};
     /// // A card of 85.60 × 53.98 mm (ISO/IEC 7810 ID-1) seen from straight above at ten pixels a millimetre.
     /// let corners = [[0.0, 0.0], [85.6, 0.0], [85.6, 53.98], [0.0, 53.98]];
     /// let ties = corners.map(|mm| Tie { mm, px: [mm[0] * 10.0, mm[1] * 10.0], u_px: 0.5, outward: [0.0; 2] });
-    /// let plane = Plane::fit(&ties).expect("four corners span a plane");
+    /// let plane = Plane::fit(&ties, Lens::NONE).expect("four corners span a plane");
     /// let length = plane.length([100.0, 100.0], [100.0, 350.0], 1.0);
     /// assert!((length.mm - 25.0).abs() < 1e-9);
     /// ```
-    pub fn fit(ties: &[Tie]) -> Option<Self> {
+    pub fn fit(ties: &[Tie], lens: Lens) -> Option<Self> {
         let frame = Frame::of(ties);
-        let mut h = direct(ties, &frame)?;
-        let mut growth_mm = 0.0;
-        let mut last = Step::default();
-        for _ in 0..20 {
-            let step = Step::at(ties, &frame, &h, growth_mm);
-            let change = step.normal.cholesky()?.solve(&step.slope);
-            h = Matrix3::from_row_slice(&[
-                h[(0, 0)] + change[0],
-                h[(0, 1)] + change[1],
-                h[(0, 2)] + change[2],
-                h[(1, 0)] + change[3],
-                h[(1, 1)] + change[4],
-                h[(1, 2)] + change[5],
-                h[(2, 0)] + change[6],
-                h[(2, 1)] + change[7],
-                1.0,
-            ]);
-            growth_mm += change[8];
-            last = step;
-            if change.amax() < 1e-12 {
+        let mut fit = Fit { h: direct(ties, &frame)?, growth_mm: 0.0, lens };
+        let mut last = Step::at(ties, &frame, &fit);
+        for _ in 0..30 {
+            let change = last.normal.cholesky()?.solve(&last.slope);
+            fit.take(&change);
+            last = Step::at(ties, &frame, &fit);
+            if change.amax() < 1e-11 {
                 break;
             }
         }
         // What the fit leaves over may show that the corners are worse than they claim; they are never taken as better.
         let spare = (2 * ties.len()).saturating_sub(8) as f64;
         let inflation = if spare > 0.0 { (last.weighted_squares / spare).max(1.0) } else { 1.0 };
-        let covariance = last.normal.try_inverse()?.fixed_view::<8, 8>(0, 0) * inflation;
-        let to_px = frame.plain(&h);
+        let covariance = last.normal.try_inverse()?.fixed_view::<NUMBERS, NUMBERS>(0, 0) * inflation;
+        let to_px = frame.plain(&fit.h);
         let rms_px = (last.squares / ties.len() as f64).sqrt() * PX;
-        Some(Self { to_px, to_mm: to_px.try_inverse()?, covariance, frame, rms_px })
+        Some(Self { to_px, to_mm: to_px.try_inverse()?, lens: fit.lens, covariance, frame, rms_px })
     }
 
     /// A plane of which only the scale is known, from two points a known length apart: looked at straight from above.
@@ -149,22 +149,23 @@ impl Plane {
         let scale = px_per_mm * MM / PX;
         let to_px = frame.plain(&Matrix3::new(scale, 0.0, 0.0, 0.0, scale, 0.0, 0.0, 0.0, 1.0));
         let u_scale = scale * std::f64::consts::SQRT_2 * u_click_px / length_px;
-        let both = SVector::<f64, 8>::from_column_slice(&[1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0]);
+        let mut both = SVector::<f64, NUMBERS>::zeros();
+        (both[0], both[4]) = (1.0, 1.0);
         let covariance = both * both.transpose() * u_scale.powi(2);
-        Some(Self { to_px, to_mm: to_px.try_inverse()?, covariance, frame, rms_px: 0.0 })
+        Some(Self { to_px, to_mm: to_px.try_inverse()?, lens: Lens::NONE, covariance, frame, rms_px: 0.0 })
     }
 
     /// Where in the plane a pixel lies, mm.
     pub fn mm(&self, px: [f64; 2]) -> [f64; 2] {
-        apply(&self.to_mm, px)
+        apply(&self.to_mm, self.lens.undo(px))
     }
 
     /// Where in the picture a point of the plane lies, px.
     pub fn px(&self, mm: [f64; 2]) -> [f64; 2] {
-        apply(&self.to_px, mm)
+        self.lens.bend(apply(&self.to_px, mm))
     }
 
-    /// Pixels to millimetres, row by row, the last number one.
+    /// Pixels to millimetres, row by row, the last number one; the lens's bending is left out.
     pub fn px_to_mm(&self) -> [[f64; 3]; 3] {
         let m = self.to_mm / self.to_mm[(2, 2)];
         std::array::from_fn(|row| std::array::from_fn(|column| m[(row, column)]))
@@ -195,20 +196,19 @@ impl Plane {
     }
 
     /// How a point's millimetres along `unit` answer to one pixel at the point and to each number of the fit.
-    fn pull(&self, px: [f64; 2], unit: RowVector2<f64>) -> (f64, RowSVector<f64, 8>) {
+    fn pull(&self, px: [f64; 2], unit: RowVector2<f64>) -> (f64, RowSVector<f64, NUMBERS>) {
         let (by_place, by_number) = self.slopes(px);
         let back = unit * by_place.try_inverse().unwrap_or_else(Matrix2::zeros) * MM;
         (back.norm() / PX, -(back * by_number))
     }
 
     /// How a pixel's normalised coordinates answer to the plane's normalised coordinates and to each number of the fit.
-    fn slopes(&self, px: [f64; 2]) -> (Matrix2<f64>, SMatrix<f64, 2, 8>) {
-        let m = self.frame.mm(self.mm(px));
+    fn slopes(&self, px: [f64; 2]) -> (Matrix2<f64>, SMatrix<f64, 2, NUMBERS>) {
         let into_normal = Matrix3::new(MM, 0.0, self.frame.mm[0], 0.0, MM, self.frame.mm[1], 0.0, 0.0, 1.0);
         let from_px =
             Matrix3::new(1.0 / PX, 0.0, -self.frame.px[0] / PX, 0.0, 1.0 / PX, -self.frame.px[1] / PX, 0.0, 0.0, 1.0);
         let h = from_px * self.to_px * into_normal;
-        slopes(&(h / h[(2, 2)]), &m)
+        slopes(&(h / h[(2, 2)]), &self.frame.mm(self.mm(px)), &self.frame, &self.lens)
     }
 
     /// How the camera stood, from its focal length and the picture's size, px.
@@ -232,8 +232,8 @@ fn apply(m: &Matrix3<f64>, p: [f64; 2]) -> [f64; 2] {
     [q.x / q.z, q.y / q.z]
 }
 
-/// Slopes of the projection of `m` by `h`, by the first two coordinates of `m` and by the first eight numbers of `h`.
-fn slopes(h: &Matrix3<f64>, m: &Vector3<f64>) -> (Matrix2<f64>, SMatrix<f64, 2, 8>) {
+/// Slopes of the picture of `m` by `h` through the lens, by the first two coordinates of `m` and by each number of the fit.
+fn slopes(h: &Matrix3<f64>, m: &Vector3<f64>, frame: &Frame, lens: &Lens) -> (Matrix2<f64>, SMatrix<f64, 2, NUMBERS>) {
     let q = h * m;
     let (u, v, w) = (q.x / q.z, q.y / q.z, q.z);
     let by_place = Matrix2::new(
@@ -244,37 +244,60 @@ fn slopes(h: &Matrix3<f64>, m: &Vector3<f64>) -> (Matrix2<f64>, SMatrix<f64, 2, 
     );
     let (x, y, one) = (m.x / w, m.y / w, m.z / w);
     #[rustfmt::skip]
-    let by_number = SMatrix::<f64, 2, 8>::from_row_slice(&[
+    let by_homography = SMatrix::<f64, 2, 8>::from_row_slice(&[
         x, y, one, 0.0, 0.0, 0.0, -u * x, -u * y,
         0.0, 0.0, 0.0, x, y, one, -v * x, -v * y,
     ]);
-    (by_place, by_number)
+    let (bent, by_bend) = lens.slopes(frame.from_normal(Vector2::new(u, v)));
+    let mut by_number = SMatrix::<f64, 2, NUMBERS>::zeros();
+    by_number.fixed_view_mut::<2, 8>(0, 0).copy_from(&(bent * by_homography));
+    by_number.set_column(8, &(by_bend / PX));
+    (bent * by_place, by_number)
 }
 
-/// The normal equations of one step of the fit; the ninth unknown is how much larger black looks, mm.
-#[derive(Default)]
+/// What is being fitted.
+struct Fit {
+    h: Matrix3<f64>,
+    growth_mm: f64,
+    lens: Lens,
+}
+
+impl Fit {
+    fn take(&mut self, change: &SVector<f64, UNKNOWNS>) {
+        for i in 0..8 {
+            self.h[(i / 3, i % 3)] += change[i];
+        }
+        self.lens.bend += change[8];
+        self.growth_mm += change[9];
+    }
+}
+
+/// The normal equations of one step of the fit: the homography's eight numbers, the lens's, and how much larger black looks (mm).
 struct Step {
-    normal: SMatrix<f64, 9, 9>,
-    slope: SVector<f64, 9>,
+    normal: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+    slope: SVector<f64, UNKNOWNS>,
     weighted_squares: f64,
     squares: f64,
 }
 
 impl Step {
-    fn at(ties: &[Tie], frame: &Frame, h: &Matrix3<f64>, growth_mm: f64) -> Self {
-        let mut step = Self::default();
-        step.normal[(8, 8)] = U_GROWTH_MM.powi(-2);
-        step.slope[8] = -growth_mm * U_GROWTH_MM.powi(-2);
+    fn at(ties: &[Tie], frame: &Frame, fit: &Fit) -> Self {
+        let mut step = Self { normal: SMatrix::zeros(), slope: SVector::zeros(), weighted_squares: 0.0, squares: 0.0 };
+        // What is known beforehand of lens and growth counts like one more observation each.
+        for (i, value, u) in [(8, fit.lens.bend, fit.lens.u_bend()), (9, fit.growth_mm, U_GROWTH_MM)] {
+            step.normal[(i, i)] = u.powi(-2);
+            step.slope[i] = -value * u.powi(-2);
+        }
         for tie in ties {
-            let grown = [tie.mm[0] + growth_mm * tie.outward[0], tie.mm[1] + growth_mm * tie.outward[1]];
+            let grown = [tie.mm[0] + fit.growth_mm * tie.outward[0], tie.mm[1] + fit.growth_mm * tie.outward[1]];
             let m = frame.mm(grown);
-            let q = h * m;
-            let left_over = frame.px(tie.px) - Vector2::new(q.x / q.z, q.y / q.z);
-            let (by_place, by_number) = slopes(h, &m);
-            let by_growth = by_place * Vector2::from(tie.outward) / MM;
-            let mut jacobian = SMatrix::<f64, 2, 9>::zeros();
-            jacobian.fixed_view_mut::<2, 8>(0, 0).copy_from(&by_number);
-            jacobian.set_column(8, &by_growth);
+            let q = fit.h * m;
+            let seen = fit.lens.bend(frame.from_normal(Vector2::new(q.x / q.z, q.y / q.z)));
+            let left_over = frame.px(tie.px) - frame.px(seen);
+            let (by_place, by_number) = slopes(&fit.h, &m, frame, &fit.lens);
+            let mut jacobian = SMatrix::<f64, 2, UNKNOWNS>::zeros();
+            jacobian.fixed_view_mut::<2, NUMBERS>(0, 0).copy_from(&by_number);
+            jacobian.set_column(9, &(by_place * Vector2::from(tie.outward) / MM));
             let weight = (PX / tie.u_px).powi(2);
             step.normal += jacobian.transpose() * jacobian * weight;
             step.slope += jacobian.transpose() * left_over * weight;
@@ -333,13 +356,13 @@ mod tests {
     /// An ID-1 card (85.60 × 53.98 mm, ISO/IEC 7810) in a tilted picture, and a segment beside it: worked with numpy,
     /// 50.477718 mm.
     fn id1_example() -> (Plane, [f64; 2], [f64; 2]) {
-        let plane = Plane::fit(&ties(&[
+        let corners = ties(&[
             ([0.0, 0.0], [1550.0, 1200.0]),
             ([85.60, 0.0], [2180.4939, 1190.4414]),
             ([85.60, 53.98], [2175.7036, 1573.2379]),
             ([0.0, 53.98], [1562.2814, 1593.3829]),
-        ]));
-        (plane.unwrap(), [1711.7397, 1735.1023], [2009.7471, 1911.4539])
+        ]);
+        (Plane::fit(&corners, Lens::NONE).unwrap(), [1711.7397, 1735.1023], [2009.7471, 1911.4539])
     }
 
     #[test]
@@ -370,8 +393,8 @@ mod tests {
     #[test]
     fn points_on_a_line_span_no_plane() {
         let line: Vec<_> = (0..5).map(|i| ([f64::from(i), 0.0], [f64::from(i) * 9.0, 4.0])).collect();
-        assert!(Plane::fit(&ties(&line)).is_none());
-        assert!(Plane::fit(&ties(&line[..3])).is_none());
+        assert!(Plane::fit(&ties(&line), Lens::NONE).is_none());
+        assert!(Plane::fit(&ties(&line[..3]), Lens::NONE).is_none());
     }
 
     #[test]
@@ -383,7 +406,7 @@ mod tests {
             [1999.5 + f * x / zc, 1499.5 + f * yc / zc]
         };
         let corners = [[-80.0, -60.0], [90.0, -60.0], [90.0, 70.0], [-80.0, 70.0], [0.0, 10.0]];
-        let plane = Plane::fit(&ties(&corners.map(|mm| (mm, project(mm))))).unwrap();
+        let plane = Plane::fit(&ties(&corners.map(|mm| (mm, project(mm)))), Lens::NONE).unwrap();
         let stance = plane.stance(f, 4000, 3000).unwrap();
         assert!((stance.tilt_deg - 20.0).abs() < 1e-6 && (stance.height_mm - height).abs() < 1e-4, "{stance:?}");
         // The camera stands beside what it looks at by its height times the tangent of the tilt.
