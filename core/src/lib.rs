@@ -4,4 +4,5 @@
 
 pub mod measured;
 pub mod scale;
+pub mod trail;
 pub mod words;
