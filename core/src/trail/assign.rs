@@ -5,7 +5,7 @@
 
 use super::fit::{Fit, Mark, Noise};
 use super::pattern::{Assumed, Slot};
-use super::{Foot, Side};
+use crate::print::{Foot, Side};
 
 /// As many of another animal's prints may lie in one run.
 const FOREIGN_IN_A_RUN: usize = 3;

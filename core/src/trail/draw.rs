@@ -2,8 +2,9 @@
 
 use std::fmt::Write;
 
-use super::{Foot, PatternName, TrailPrints, TrailReading};
+use super::{PatternName, TrailPrints, TrailReading};
 use crate::measured::Measured;
+use crate::print::Foot;
 use crate::words::Words;
 
 const FOAM: &str = "#F7F5EF";
@@ -111,7 +112,7 @@ impl Plan {
             let from = self.at([first, 0.0])[0];
             let to = from + stride.value / 10.0 * self.px_per_cm;
             self.lamp_line(svg, [from, floor], [to, floor]);
-            let label = words.fill("trail.stride", &[("measure", &measure(stride))]);
+            let label = words.fill("trail.stride", &[("measure", &measure(stride, words))]);
             let x = from.min(WIDTH - MARGIN - 9.0 * label.chars().count() as f64).max(MARGIN);
             _ = writeln!(svg, "<text x=\"{x:.1}\" y=\"{:.1}\">{label}</text>", floor + 28.0);
         }
@@ -122,7 +123,7 @@ impl Plan {
             ("trail.gap", reading.gap_mm),
             ("trail.straddle", reading.straddle_mm),
         ];
-        line.extend(rest.into_iter().filter_map(|(key, m)| Some(words.fill(key, &[("measure", &measure(m?))]))));
+        line.extend(rest.into_iter().filter_map(|(key, m)| Some(words.fill(key, &[("measure", &measure(m?, words))]))));
         _ = writeln!(svg, "<text x=\"{MARGIN:.1}\" y=\"{:.1}\">{}</text>", floor + 60.0, line.join(" · "));
     }
 
@@ -160,6 +161,6 @@ fn key(name: PatternName) -> &'static str {
     }
 }
 
-fn measure(measured: Measured) -> String {
-    format!("{:.0} mm ±{:.0}", measured.value, measured.half_width_95().ceil())
+fn measure(measured: Measured, words: &Words) -> String {
+    format!("{} mm ±{}", words.number(measured.value, 0), words.number(measured.half_width_95().ceil(), 0))
 }

@@ -5,7 +5,8 @@ use std::f64::consts::TAU;
 
 use super::assign::{self, Assignment, Cycle, Placed};
 use super::pattern::{Assumed, Family, PatternName, Patterns, Slot, Template};
-use super::{Foot, PatternProbability, Side, TrailPrints};
+use super::{PatternProbability, TrailPrints};
+use crate::print::{Foot, Side};
 
 /// Turns for a quick look at each start, and until a fit stands.
 const TURNS: [usize; 2] = [2, 6];

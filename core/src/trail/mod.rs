@@ -21,31 +21,7 @@ use crate::measured::Measured;
 pub use draw::draw;
 pub use pattern::PatternName;
 
-/// Which pair of feet made a print.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Foot {
-    /// A front foot.
-    Fore,
-    /// A back foot.
-    Hind,
-    /// Not known.
-    #[default]
-    Unknown,
-}
-
-/// Which side's foot made a print.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Side {
-    /// The animal's left.
-    Left,
-    /// The animal's right.
-    Right,
-    /// Not known.
-    #[default]
-    Unknown,
-}
+use crate::print::{Foot, Side};
 
 /// One print's place along a tape, always by the same point of the print (its front edge, or its middle).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

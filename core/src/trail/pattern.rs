@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Foot, TrailError};
+use super::TrailError;
+use crate::print::Foot;
 
 /// The patterns that a trail can have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -1,13 +1,14 @@
 //! A trail from positions in a plane, as a photograph with a scale gives them: the direction of travel is found first.
 
-use super::{Foot, Side, TrailError, TrailPrint, TrailPrints};
+use super::{TrailError, TrailPrint, TrailPrints};
+use crate::print::{Foot, Side};
 
 impl TrailPrints {
     /// From print positions in one plane, mm, in any direction (x right, y down or up), with their standard uncertainty, mm.
     /// The distance along is taken in the direction in which the prints stretch furthest; which way the animal went stays open.
     ///
     /// ```
-    /// use rakelight_core::trail::{Foot, Side, TrailPrints};
+    /// use rakelight_core::{print::{Foot, Side}, trail::TrailPrints};
     /// let unknown = (Foot::Unknown, Side::Unknown);
     /// let trail = TrailPrints::from_plane(&[([0.0, 0.0], unknown), ([0.0, 300.0], unknown)], 5.0)?;
     /// assert!((trail.prints[1].along_cm - trail.prints[0].along_cm).abs() - 30.0 < 1e-9);
