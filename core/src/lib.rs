@@ -9,4 +9,7 @@ pub mod place;
 pub mod print;
 pub mod scale;
 pub mod store;
+pub mod summary;
+pub mod survey;
+pub mod trail;
 pub mod words;
