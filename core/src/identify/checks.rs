@@ -114,7 +114,7 @@ fn every_published_size_is_held_as_published_and_nothing_else_is_called_publishe
 
 #[test]
 fn hind_feet_are_held_as_published() {
-    // species-facts: Univ. of Kansas; Emilia-Romagna; Amr et al. 2018; HMW 7.
+    // Univ. of Kansas, Mammals of Kansas; Regione Emilia-Romagna; Amr et al. 2018; Handbook of the Mammals of the World 7; the rest in each file.
     for (maker, min, max) in [
         ("neogale_vison", 57.0, 76.0),
         ("mustela_putorius", 45.0, 65.0),
