@@ -1,1 +1,4 @@
-//! One binary of checks.
+//! Checks that cross the crates' borders, in one binary.
+
+mod demo;
+mod summary;

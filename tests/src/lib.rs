@@ -1,1 +1,8 @@
-//! Shared helpers of the checks.
+//! What the checks share: where things are.
+
+use std::path::PathBuf;
+
+/// A file or folder of the repository.
+pub fn repository(path: &str) -> PathBuf {
+    PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).join(path)
+}
