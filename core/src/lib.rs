@@ -2,6 +2,14 @@
 //!
 //! The core is pure: it has no network, no user interface, no clock and no randomness of its own (keys and salts excepted).
 
+pub mod identify;
 pub mod measured;
+pub mod photo;
+pub mod place;
+pub mod print;
 pub mod scale;
+pub mod store;
+pub mod summary;
+pub mod survey;
+pub mod trail;
 pub mod words;

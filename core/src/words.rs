@@ -77,6 +77,11 @@ impl Words {
         self.fill(&format!("{key}.{form}"), &[("n", &n.to_string())])
     }
 
+    /// A number with so many decimals, as the language writes it.
+    pub fn number(&self, value: f64, decimals: usize) -> String {
+        format!("{value:.decimals$}").replace('.', self.say("number.decimal"))
+    }
+
     /// All keys, in order.
     pub fn keys(&self) -> impl Iterator<Item = &str> {
         self.texts.keys().map(String::as_str)

@@ -107,7 +107,8 @@ mod tests {
     fn the_family_has_587_codes_that_differ_in_at_least_11_cells_however_they_are_turned() {
         // The family's name: 36 cells, Hamming distance 11.
         assert_eq!(codes().len(), 587);
-        let nearest = codes().iter().enumerate().flat_map(|(i, a)| codes()[..i].iter().map(move |b| (a ^ b).count_ones()));
+        let nearest =
+            codes().iter().enumerate().flat_map(|(i, a)| codes()[..i].iter().map(move |b| (a ^ b).count_ones()));
         assert_eq!(nearest.min(), Some(11));
     }
 

@@ -1,0 +1,61 @@
+//! `rakelight identify`: who made it.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use rakelight_core::identify::{self, Evidence, Facts, Identification};
+use rakelight_core::words::Words;
+
+use super::print_json;
+use crate::failure::{Failure, read_text};
+
+/// The evidence.
+#[derive(Args)]
+pub struct Arguments {
+    /// Evidence as JSON or TOML, or `-` for JSON on standard input.
+    evidence: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    let text = read_text(&arguments.evidence)?;
+    let is_toml = arguments.evidence.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
+    let evidence: Result<Evidence, String> = if is_toml {
+        toml::from_str(&text).map_err(|e| e.to_string())
+    } else {
+        serde_json::from_str(&text).map_err(|e| e.to_string())
+    };
+    let evidence = evidence.map_err(|e| Failure::input(format!("{}: {e}", arguments.evidence.display())))?;
+    let facts = Facts::builtin().map_err(|e| Failure::Machine(e.to_string()))?;
+    let identification = identify::identify(&evidence, facts, words)
+        .map_err(|e| Failure::input(format!("{}: {e}", arguments.evidence.display())))?;
+    if arguments.json {
+        print_json(&serde_json::json!(identification));
+    } else {
+        show(&identification, words);
+    }
+    Ok(())
+}
+
+fn show(identification: &Identification, words: &Words) {
+    let percent = |p: f64| words.number(100.0 * p, 1);
+    for candidate in identification.candidates.iter().take_while(|candidate| candidate.probability >= 0.001) {
+        let [low, high] = candidate.band;
+        println!(
+            "{:<34} {:>5} %  ({}–{} %)",
+            candidate.name,
+            percent(candidate.probability),
+            percent(low),
+            percent(high)
+        );
+    }
+    println!("\n{}", identification.rule);
+    for reason in &identification.reasons {
+        println!("· {}", reason.text);
+    }
+    for next in &identification.next {
+        println!("→ {}", next.text);
+    }
+}

@@ -1,0 +1,123 @@
+//! `rakelight measure`: prints and distances in a photograph.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use rakelight_core::photo::Photo;
+use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
+use rakelight_core::words::Words;
+
+use super::print_json;
+use crate::failure::{self, Failure};
+
+/// What and by which scale.
+#[derive(Args)]
+pub struct Arguments {
+    /// The photograph (JPEG).
+    #[arg(required = true)]
+    photos: Vec<PathBuf>,
+    /// What gives the scale: `card`, or `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
+    #[arg(long, default_value = "card", allow_hyphen_values = true)]
+    scale: String,
+    /// A distance that is wanted, from pixel to pixel: `X1,Y1,X2,Y2`.
+    #[arg(long, allow_hyphen_values = true)]
+    between: Vec<String>,
+    /// A file of marked points (JSON), or `-`.
+    #[arg(long)]
+    landmarks: Option<PathBuf>,
+    /// How well points are marked (standard uncertainty), px.
+    #[arg(long, default_value_t = 2.0, allow_hyphen_values = true)]
+    u_click_px: f64,
+    /// Depth of the print's floor below the scale, mm.
+    #[arg(long, requires = "u_depth_mm", conflicts_with = "floor_up_to_mm", allow_hyphen_values = true)]
+    depth_mm: Option<f64>,
+    /// Standard uncertainty of that depth, mm.
+    #[arg(long, requires = "depth_mm", allow_hyphen_values = true)]
+    u_depth_mm: Option<f64>,
+    /// The floor lies anywhere from the scale down to this, mm.
+    #[arg(long, allow_hyphen_values = true)]
+    floor_up_to_mm: Option<f64>,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    let [path] = arguments.photos.as_slice() else {
+        return Err(Failure::input("several photographs of one card aren't measured together yet: give one at a time"));
+    };
+    let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let landmarks = match &arguments.landmarks {
+        Some(landmarks) => {
+            Landmarks::from_json(&failure::read_text(landmarks)?).map_err(Failure::input)?.of_photo(&file)
+        }
+        None => Landmarks::default(),
+    };
+    let request = Request {
+        scale: parse_scale(&arguments.scale)?,
+        between: arguments.between.iter().map(|text| parse_between(text)).collect::<Result<_, _>>()?,
+        landmarks,
+        u_click_px: arguments.u_click_px,
+        floor: match (arguments.depth_mm, arguments.u_depth_mm, arguments.floor_up_to_mm) {
+            (Some(depth_mm), Some(u_depth_mm), _) => Floor::At { depth_mm, u_depth_mm },
+            (_, _, Some(depth_mm)) => Floor::UpTo { depth_mm },
+            _ => Floor::InPlane,
+        },
+    };
+    let in_file = |what: &dyn std::fmt::Display| Failure::input(format!("{}: {what}", path.display()));
+    let photo = Photo::read(&failure::read(path)?).map_err(|error| in_file(&error))?;
+    let measurement = print::measure(&photo, &request).map_err(|error| in_file(&error))?;
+    if arguments.json {
+        print_json(&measurement.to_json(&photo, words));
+    } else {
+        show(&measurement, words);
+    }
+    Ok(())
+}
+
+fn parse_scale(text: &str) -> Result<ScaleKind, Failure> {
+    if text == "card" {
+        return Ok(ScaleKind::Card);
+    }
+    let Some(rest) = text.strip_prefix("ruler:") else {
+        return Err(Failure::input(format!("--scale {text}: this version knows `card` and `ruler:X1,Y1,X2,Y2,MM`")));
+    };
+    let [x1, y1, x2, y2, length_mm] = numbers(rest)
+        .ok_or_else(|| Failure::input(format!("--scale {text}: a ruler needs five numbers, `ruler:X1,Y1,X2,Y2,MM`")))?;
+    Ok(ScaleKind::Ruler { from_px: [x1, y1], to_px: [x2, y2], length_mm })
+}
+
+fn parse_between(text: &str) -> Result<[[f64; 2]; 2], Failure> {
+    let [x1, y1, x2, y2] = numbers(text)
+        .ok_or_else(|| Failure::input(format!("--between {text}: four numbers are needed, `X1,Y1,X2,Y2`")))?;
+    Ok([[x1, y1], [x2, y2]])
+}
+
+/// Exactly `N` finite numbers with commas between them.
+fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
+    let numbers: Option<Vec<f64>> =
+        text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite())).collect();
+    numbers?.try_into().ok()
+}
+
+/// The measures as a table: value and 95 % half width.
+fn show(measurement: &Measurement, words: &Words) {
+    let line = |name: &str, what: &str, length: rakelight_core::measured::Measured| {
+        println!("{name:<14} {what:<24} {:>8.1} mm ±{:.1}", length.value, length.half_width_95());
+    };
+    for distance in &measurement.distances {
+        let name = distance.names.as_ref().map_or_else(String::new, |[from, to]| format!("{from}–{to}"));
+        line(&name, words.say("measure.distance"), distance.length.mm);
+    }
+    for print in &measurement.prints {
+        for (name, dimension) in print.dimensions() {
+            if let Some(dimension) = dimension {
+                line(&print.id, words.say(&format!("measure.{name}")), dimension.mm);
+            }
+        }
+    }
+    println!("{}", words.say("measure.half_width"));
+    for warning in &measurement.warnings {
+        eprintln!("rakelight: {}", warning.say(words));
+    }
+}

@@ -1,0 +1,53 @@
+//! The commands, one a file.
+
+mod card;
+mod identify;
+mod measure;
+mod store;
+mod trail;
+mod visit;
+
+use clap::Subcommand;
+use rakelight_core::words::Words;
+use serde_json::Value;
+
+use crate::failure::Failure;
+
+/// What can be done.
+#[derive(Subcommand)]
+pub enum Command {
+    /// Write the scale card to print, at true size.
+    Card(card::Arguments),
+    /// Do the whole job on the invented visit that comes with the program.
+    Demo(visit::DemoArguments),
+    /// Say who made a sign, how sure that is and why.
+    Identify(identify::Arguments),
+    /// Measure prints and distances in a photograph.
+    Measure(measure::Arguments),
+    /// Look after a store.
+    #[command(subcommand)]
+    Store(store::Action),
+    /// Read prints in a row: pattern, groups, stride, straddle.
+    Trail(trail::Arguments),
+    /// Do the whole job on a folder of photographs.
+    Visit(visit::Arguments),
+}
+
+/// Does it, in this language.
+pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
+    let words = Words::load(lang).map_err(Failure::input)?;
+    match command {
+        Command::Card(arguments) => card::run(&arguments, &words),
+        Command::Demo(arguments) => visit::run_demo(&arguments, &words),
+        Command::Identify(arguments) => identify::run(&arguments, &words),
+        Command::Measure(arguments) => measure::run(&arguments, &words),
+        Command::Store(action) => store::run(&action, &words),
+        Command::Trail(arguments) => trail::run(&arguments, &words),
+        Command::Visit(arguments) => visit::run(&arguments, &words),
+    }
+}
+
+/// Prints one JSON document.
+fn print_json(document: &Value) {
+    println!("{document:#}");
+}

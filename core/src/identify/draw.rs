@@ -1,0 +1,79 @@
+//! Facts varied within their own doubt: a small, repeatable sequence of normal deviates.
+
+use super::constants::Band;
+use super::maker::Status;
+
+/// One drawing of all facts; the still one leaves them as they are held.
+pub(super) struct Draw<'a> {
+    band: &'a Band,
+    state: Option<u64>,
+}
+
+impl<'a> Draw<'a> {
+    /// The facts as held.
+    pub fn still(band: &'a Band) -> Self {
+        Self { band, state: None }
+    }
+
+    /// The `n`th variation, always the same one.
+    pub fn nth(band: &'a Band, n: usize) -> Self {
+        Self { band, state: Some((n as u64 + 1).wrapping_mul(0xD1B5_4A32_D192_ED03)) }
+    }
+
+    /// How far the facts vary.
+    pub fn band(&self) -> &'a Band {
+        self.band
+    }
+
+    /// A normal deviate with this standard deviation; 0 where the facts stay as held.
+    pub fn normal(&mut self, sd: f64) -> f64 {
+        let Some(state) = &mut self.state else { return 0.0 };
+        // Box and Muller 1958, one of the pair.
+        let (u, v) = (uniform(state), uniform(state));
+        sd * (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
+    }
+
+    /// A factor around 1.
+    pub fn factor(&mut self, sd: f64) -> f64 {
+        self.normal(sd).exp()
+    }
+
+    /// The standard deviation of a chance's log odds.
+    pub fn chance_sd(&self, status: Status) -> f64 {
+        match status {
+            Status::Published | Status::CommonPractice => self.band.chance_published,
+            Status::Memory | Status::Assumed => self.band.chance_assumed,
+        }
+    }
+}
+
+/// Above 0, up to 1: Steele, Lea and Flood 2014, SplitMix64.
+fn uniform(state: &mut u64) -> f64 {
+    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    let mut z = *state;
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^= z >> 31;
+    ((z >> 11) + 1) as f64 / (1_u64 << 53) as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::identify::Facts;
+
+    #[test]
+    fn the_deviates_are_normal_and_repeatable() {
+        let band = &Facts::builtin().unwrap().constants.band;
+        let deviates = |n| {
+            let mut draw = Draw::nth(band, n);
+            (0..20_000).map(|_| draw.normal(1.0)).collect::<Vec<_>>()
+        };
+        let x = deviates(3);
+        let mean = x.iter().sum::<f64>() / x.len() as f64;
+        let variance = x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64;
+        assert!(mean.abs() < 0.03 && (variance - 1.0).abs() < 0.05, "{mean} {variance}");
+        assert_eq!(x, deviates(3));
+        assert_ne!(x, deviates(4));
+    }
+}

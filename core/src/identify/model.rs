@@ -1,0 +1,380 @@
+//! From evidence and facts to the likelihood of every track maker. The formulas stand in the module page of `identify`.
+
+use super::draw::Draw;
+use super::evidence::{Arrangement, Evidence, Feature, Foot, PrintEvidence};
+use super::facts::Facts;
+use super::features::{CLEARNESS, Shown, of_feature, shown, shown_by_none};
+use super::maker::Maker;
+use super::signs::{add_droppings, add_trail};
+use super::sizes::{Cell, DIMENSIONS, Ground, Reading, readings, readings_of_none};
+
+/// What kinds of observation there are; also the bit by which one is left out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    Width,
+    LengthWithoutHeel,
+    LengthWithHeel,
+    Toes,
+    Claws,
+    Webbing,
+    HeelPad,
+    Arrangement,
+    Pattern,
+    Stride,
+    Straddle,
+    DragMark,
+    Contents,
+    Smell,
+    ProminentSpot,
+    Vegetation,
+}
+
+/// Every kind with its key in the evidence.
+pub(super) const KINDS: [(Kind, &str); 16] = [
+    (Kind::Width, "width_mm"),
+    (Kind::LengthWithoutHeel, "length_without_heel_mm"),
+    (Kind::LengthWithHeel, "length_with_heel_mm"),
+    (Kind::Toes, "toes_seen"),
+    (Kind::Claws, "claws"),
+    (Kind::Webbing, "webbing"),
+    (Kind::HeelPad, "heel_pad"),
+    (Kind::Arrangement, "arrangement"),
+    (Kind::Pattern, "pattern"),
+    (Kind::Stride, "stride_mm"),
+    (Kind::Straddle, "straddle_mm"),
+    (Kind::DragMark, "drag_mark"),
+    (Kind::Contents, "contents"),
+    (Kind::Smell, "smell"),
+    (Kind::ProminentSpot, "prominent_spot"),
+    (Kind::Vegetation, "vegetation"),
+];
+
+/// Log likelihoods by kind, of what doesn't depend on the animal's size or the trail's clearness.
+pub(super) type LnByKind = [f64; KINDS.len()];
+
+/// Which kinds are left out, one bit each.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Without(u32);
+
+impl Without {
+    /// All but this kind.
+    pub fn kind(kind: Kind) -> Self {
+        Self(1 << kind as u32)
+    }
+
+    fn has(self, kind: Kind) -> bool {
+        self.0 & (1 << kind as u32) != 0
+    }
+}
+
+/// One track maker, ready for these observations.
+pub(super) struct Ready {
+    pub prior: f64,
+    readings: Vec<Reading>,
+    /// By clearness of the trail and foot.
+    pub shown: [[Shown; 2]; 3],
+    signs: LnByKind,
+    /// What a print's length with heel costs for going beyond the hind foot, by print.
+    beyond_hind_foot: Vec<f64>,
+}
+
+/// All track makers, 'none of these' last, ready for one set of observations.
+pub(super) struct Model<'a> {
+    pub makers: Vec<Ready>,
+    prints: Vec<Print<'a>>,
+}
+
+/// One print on the log scale.
+struct Print<'a> {
+    said: &'a PrintEvidence,
+    /// How likely fore and hind are beforehand.
+    feet: [f64; 2],
+    /// Logarithm of each dimension and the variance of reading it.
+    sizes: [Option<(f64, f64)>; DIMENSIONS],
+}
+
+impl<'a> Model<'a> {
+    /// Facts, as held or varied, against this evidence.
+    pub fn new(evidence: &'a Evidence, facts: &Facts, draw: &mut Draw) -> Self {
+        let constants = &facts.constants;
+        let substrate = facts.substrate_or_average(evidence.substrate.as_deref());
+        let ground = Ground::new(evidence.substrate.as_deref(), substrate, draw);
+        let prints: Vec<Print> = evidence.prints.iter().map(|p| Print::new(p, ground.u_print)).collect();
+        let signs = |maker: Option<&Maker>, draw: &mut Draw| {
+            let mut ln = LnByKind::default();
+            if let Some(trail) = &evidence.trail {
+                add_trail(&mut ln, trail, maker, constants, draw);
+            }
+            add_droppings(&mut ln, &evidence.droppings, maker, constants, draw);
+            ln
+        };
+        let none = &constants.none_of_these;
+        let none_prior = none.prior * draw.factor(draw.band().none_prior);
+        let none_prior = none_prior / (1.0 - none.prior + none_prior);
+        let waterside = waterside_weight(evidence, constants.prior.waterside * draw.factor(draw.band().waterside));
+        let weight = |maker: &Maker| if maker.waterside { waterside } else { 1.0 };
+        let total: f64 = facts.makers().iter().map(weight).sum();
+        let mut makers: Vec<Ready> = Vec::with_capacity(facts.makers().len() + 1);
+        for maker in facts.makers() {
+            let fore = shown(&maker.fore, substrate, constants, draw);
+            let hind = shown(&maker.hind, substrate, constants, draw);
+            let limit = maker.hind_foot.as_ref().filter(|h| h.bounds_the_sole && !ground.snow).map(|h| h.max_mm);
+            makers.push(Ready {
+                prior: (1.0 - none_prior) * weight(maker) / total,
+                readings: normalised(readings(maker, constants, &ground, draw)),
+                shown: [[fore[0], hind[0]], [fore[1], hind[1]], [fore[2], hind[2]]],
+                signs: signs(Some(maker), draw),
+                beyond_hind_foot: prints.iter().map(|p| p.ln_beyond(limit, facts)).collect(),
+            });
+        }
+        makers.push(Ready {
+            prior: none_prior,
+            readings: normalised(readings_of_none(constants)),
+            shown: shown_by_none(none).map(|s| [s; 2]),
+            signs: signs(None, draw),
+            beyond_hind_foot: vec![0.0; prints.len()],
+        });
+        Self { makers, prints }
+    }
+
+    /// The log likelihood of every maker, with some kinds of observation left out.
+    pub fn ln_likelihoods(&self, without: Without) -> Vec<f64> {
+        let mut by_clearness = vec![[[1.0; 2]; 3]; self.prints.len()];
+        self.makers.iter().map(|maker| self.ln_likelihood(maker, without, &mut by_clearness)).collect()
+    }
+
+    fn ln_likelihood(&self, maker: &Ready, without: Without, features: &mut [[[f64; 2]; 3]]) -> f64 {
+        for (features, print) in features.iter_mut().zip(&self.prints) {
+            for (features, shown) in features.iter_mut().zip(&maker.shown) {
+                *features = [0, 1].map(|foot| {
+                    if print.feet[foot] == 0.0 { 0.0 } else { print.feet[foot] * print.features(&shown[foot], without) }
+                });
+            }
+        }
+        let signs: f64 = KINDS.iter().filter(|(k, _)| !without.has(*k)).map(|(k, _)| maker.signs[*k as usize]).sum();
+        let sizes = maker
+            .readings
+            .iter()
+            .map(|reading| reading.weight.ln() + self.ln_of_trail(reading, maker, without, features));
+        signs + ln_sum(sizes)
+    }
+
+    /// One animal's prints by one reading of its sizes: its two size deviates are integrated out, by three adaptive nodes
+    /// each (Liu and Pierce 1994, Biometrika 81:624), which is exact where every foot is known.
+    fn ln_of_trail(&self, reading: &Reading, maker: &Ready, without: Without, features: &[[[f64; 2]; 3]]) -> f64 {
+        let prior = Precision::of_correlation(reading.correlation);
+        let mut posterior = prior;
+        let mut pull = [0.0; 2];
+        let mut all_known = true;
+        for (print, features) in self.prints.iter().zip(features) {
+            all_known &= print.feet[0] * print.feet[1] == 0.0;
+            let total = features[1][0] + features[1][1];
+            let hind = if total > 0.0 { features[1][1] / total } else { print.feet[1] };
+            for (d, size) in print.sizes(without) {
+                let (cell, extra) = between(print.cell(reading, 0, d), print.cell(reading, 1, d), hind);
+                let (v, axis) = (size.1 + extra, d.min(1));
+                posterior.add(axis, cell.s * cell.s / v);
+                pull[axis] += cell.s * (size.0 - cell.m) / v;
+            }
+        }
+        let (middle, spread) = posterior.solve(pull);
+        let nodes: &[(f64, f64)] = if all_known { &ONE_NODE } else { &THREE_NODES };
+        let at_nodes = nodes.iter().flat_map(|a| nodes.iter().map(move |b| (a, b))).map(|(a, b)| {
+            let root2 = std::f64::consts::SQRT_2;
+            let x = middle[0] + root2 * spread[0][0] * a.0;
+            let y = middle[1] + root2 * (spread[1][0] * a.0 + spread[1][1] * b.0);
+            let weight = a.1 * b.1 * (a.0 * a.0 + b.0 * b.0).exp();
+            weight.ln() + prior.ln_density(x, y) + self.ln_given(reading, maker, without, features, [x, y])
+        });
+        (2.0 * spread[0][0] * spread[1][1]).ln() + ln_sum(at_nodes)
+    }
+
+    /// All prints given the animal's size: each is fore or hind, and all are as clear as the trail is.
+    fn ln_given(
+        &self,
+        reading: &Reading,
+        maker: &Ready,
+        without: Without,
+        features: &[[[f64; 2]; 3]],
+        size: [f64; 2],
+    ) -> f64 {
+        let mut ln = 0.0;
+        let mut by_clearness = CLEARNESS.map(|(_, weight)| weight);
+        for (i, (print, features)) in self.prints.iter().zip(features).enumerate() {
+            let mut foot_ln = [0, 1].map(|foot| {
+                if print.feet[foot] == 0.0 { f64::NEG_INFINITY } else { print.ln_size(reading, foot, without, size) }
+            });
+            if !without.has(Kind::LengthWithHeel) {
+                foot_ln[1] += maker.beyond_hind_foot[i];
+            }
+            let top = foot_ln[0].max(foot_ln[1]);
+            let relative = foot_ln.map(|l| (l - top).exp());
+            for (sum, features) in by_clearness.iter_mut().zip(features) {
+                *sum *= features[0] * relative[0] + features[1] * relative[1];
+            }
+            ln += top;
+            // Long trails would run below what a double can hold.
+            let largest = by_clearness.iter().fold(0.0_f64, |a, b| a.max(*b));
+            if largest < 1e-100 && largest > 0.0 {
+                by_clearness = by_clearness.map(|p| p / largest);
+                ln += largest.ln();
+            }
+        }
+        ln + by_clearness.iter().sum::<f64>().ln()
+    }
+}
+
+impl<'a> Print<'a> {
+    fn new(said: &'a PrintEvidence, u_print: f64) -> Self {
+        let feet = match said.foot {
+            Foot::Fore => [1.0, 0.0],
+            Foot::Hind => [0.0, 1.0],
+            Foot::Unknown => [0.5, 0.5],
+        };
+        let sizes = said.sizes().map(|(_, value, u)| {
+            let (value, u) = (value?, u?);
+            Some((value.ln(), (u / value).powi(2) + u_print * u_print))
+        });
+        Self { said, feet, sizes }
+    }
+
+    fn sizes(&self, without: Without) -> impl Iterator<Item = (usize, (f64, f64))> {
+        let kinds = [Kind::Width, Kind::LengthWithoutHeel, Kind::LengthWithHeel];
+        std::iter::zip(0.., std::iter::zip(kinds, self.sizes))
+            .filter(move |(_, (kind, _))| !without.has(*kind))
+            .filter_map(|(d, (_, size))| Some((d, size?)))
+    }
+
+    /// Four toes of a fore print are measured without the inner one, where a source says how wide that is.
+    fn cell(&self, reading: &Reading, foot: usize, d: usize) -> Cell {
+        match reading.four_toes {
+            Some(cell) if (foot, d) == (0, 0) && self.said.toes_seen == Some(4) => cell,
+            _ => reading.cells[foot][d],
+        }
+    }
+
+    fn ln_size(&self, reading: &Reading, foot: usize, without: Without, size: [f64; 2]) -> f64 {
+        self.sizes(without)
+            .map(|(d, (y, v))| {
+                let cell = self.cell(reading, foot, d);
+                let off = y - cell.m - cell.s * size[d.min(1)];
+                -0.5 * (off * off / v + (std::f64::consts::TAU * v).ln())
+            })
+            .sum()
+    }
+
+    fn features(&self, shown: &Shown, without: Without) -> f64 {
+        let said = self.said;
+        let mut p = 1.0;
+        if let Some(toes) = said.toes_seen
+            && !without.has(Kind::Toes)
+        {
+            p *= shown.toes[usize::from(toes).min(5)];
+        }
+        if said.arrangement != Arrangement::NotLooked && !without.has(Kind::Arrangement) {
+            p *= shown.arrangement[said.arrangement as usize];
+        }
+        for (kind, feature, chance) in [
+            (Kind::Claws, said.claws, shown.claws),
+            (Kind::Webbing, said.webbing, shown.webbing),
+            (Kind::HeelPad, said.heel_pad, shown.heel_pad),
+        ] {
+            if feature != Feature::NotLooked && !without.has(kind) {
+                p *= of_feature(feature, chance);
+            }
+        }
+        p
+    }
+
+    /// No hind print with heel is much longer than the hind foot: a soft step (logistic) beyond the margin.
+    fn ln_beyond(&self, hind_foot_mm: Option<f64>, facts: &Facts) -> f64 {
+        let rule = &facts.constants.range;
+        match (hind_foot_mm, self.sizes[2]) {
+            (Some(limit), Some((y, _))) => {
+                -((y - (limit * rule.hind_foot_margin).ln()) / rule.hind_foot_sd).exp().ln_1p()
+            }
+            _ => 0.0,
+        }
+    }
+}
+
+/// Fore and hind together: the first two moments of the mixture.
+fn between(fore: Cell, hind: Cell, p_hind: f64) -> (Cell, f64) {
+    let m = fore.m + p_hind * (hind.m - fore.m);
+    let extra = p_hind * (1.0 - p_hind) * (hind.m - fore.m).powi(2);
+    (Cell { m, s: fore.s + p_hind * (hind.s - fore.s) }, extra)
+}
+
+const ONE_NODE: [(f64, f64); 1] = [(0.0, 1.772_453_850_905_516)];
+const THREE_NODES: [(f64, f64); 3] = [
+    (-1.224_744_871_391_589, 0.295_408_975_150_919_3),
+    (0.0, 1.181_635_900_603_677_4),
+    (1.224_744_871_391_589, 0.295_408_975_150_919_3),
+];
+
+/// A symmetric 2 × 2 precision matrix.
+#[derive(Debug, Clone, Copy)]
+struct Precision {
+    a: f64,
+    b: f64,
+    off: f64,
+}
+
+impl Precision {
+    fn of_correlation(rho: f64) -> Self {
+        let d = 1.0 - rho * rho;
+        Self { a: 1.0 / d, b: 1.0 / d, off: -rho / d }
+    }
+
+    fn add(&mut self, axis: usize, precision: f64) {
+        *if axis == 0 { &mut self.a } else { &mut self.b } += precision;
+    }
+
+    fn determinant(&self) -> f64 {
+        self.a * self.b - self.off * self.off
+    }
+
+    /// The mean, and the lower root of the covariance.
+    fn solve(&self, pull: [f64; 2]) -> ([f64; 2], [[f64; 2]; 2]) {
+        let d = self.determinant();
+        let mean = [(self.b * pull[0] - self.off * pull[1]) / d, (self.a * pull[1] - self.off * pull[0]) / d];
+        let l00 = (self.b / d).sqrt();
+        let l10 = -self.off / d / l00;
+        (mean, [[l00, 0.0], [l10, (self.a / d - l10 * l10).max(0.0).sqrt()]])
+    }
+
+    /// Of the normal with mean zero.
+    fn ln_density(&self, x: f64, y: f64) -> f64 {
+        0.5 * (self.determinant().ln() - (self.a * x * x + 2.0 * self.off * x * y + self.b * y * y))
+            - std::f64::consts::TAU.ln()
+    }
+}
+
+/// How much likelier a maker that lives along water is, by what was said of the place.
+fn waterside_weight(evidence: &Evidence, weight: f64) -> f64 {
+    match evidence.setting.as_ref().and_then(|s| s.near_water) {
+        Some(true) => weight,
+        Some(false) => 1.0 / weight,
+        None => 1.0,
+    }
+}
+
+fn normalised(mut readings: Vec<Reading>) -> Vec<Reading> {
+    let sum: f64 = readings.iter().map(|r| r.weight).sum();
+    readings.iter_mut().for_each(|r| r.weight /= sum);
+    readings
+}
+
+/// The logarithm of a sum of exponentials.
+pub(super) fn ln_sum(ln: impl Iterator<Item = f64>) -> f64 {
+    let (mut top, mut sum) = (f64::NEG_INFINITY, 0.0);
+    for ln in ln {
+        if ln > top {
+            sum = sum * (top - ln).exp() + 1.0;
+            top = ln;
+        } else if ln > f64::NEG_INFINITY {
+            sum += (ln - top).exp();
+        }
+    }
+    if sum > 0.0 { top + sum.ln() } else { f64::NEG_INFINITY }
+}

@@ -1,0 +1,217 @@
+//! The answer: candidates with probability, band and standing, the grade, the reasons.
+
+use serde::{Deserialize, Serialize};
+
+use super::draw::Draw;
+use super::evidence::{Evidence, EvidenceError};
+use super::facts::Facts;
+use super::grade::{Case, Grade, rule_for};
+use super::maker::Maker;
+use super::model::{Model, Without, ln_sum};
+use super::reasons::{Ignored, Look, Reason, Weighing, ignored};
+use crate::words::Words;
+
+/// The id of the open set.
+pub(super) const NONE_OF_THESE: &str = "none_of_these";
+
+/// Who made it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Identification {
+    /// All of them, the likeliest first; the probabilities sum to 1.
+    pub candidates: Vec<Candidate>,
+    /// Whether the first survives the band.
+    pub firm: bool,
+    /// The evidence grade.
+    pub grade: Grade,
+    /// The rule that gave the grade, in words.
+    pub rule: String,
+    /// What weighs between the first and those after it, the heaviest first.
+    pub reasons: Vec<Reason>,
+    /// What to look at next, the most telling first.
+    pub next: Vec<Look>,
+    /// What was given but has no weight, and why.
+    pub ignored: Vec<Ignored>,
+    /// The facts it was worked out with (SHA-256).
+    pub facts: String,
+}
+
+/// One track maker or group that can't be told apart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Candidate {
+    /// Scientific name in snake case, a group, or `none_of_these`.
+    pub maker: String,
+    /// For people.
+    pub name: String,
+    /// Of a group.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub members: Vec<String>,
+    /// Posterior probability, 0 to 1.
+    pub probability: f64,
+    /// 5 and 95 % of the probability when the facts are varied within their doubt.
+    pub band: [f64; 2],
+    /// Before anything was seen.
+    pub prior: f64,
+    /// By its likelihood against the best.
+    pub standing: Standing,
+    /// The observation that speaks most against it, where it doesn't fit.
+    pub by: Option<String>,
+}
+
+/// How a candidate stands by its likelihood against the best.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Standing {
+    /// About as good as the best.
+    Fits,
+    /// Worse, but it may be.
+    NotRuledOut,
+    /// Out.
+    RuledOut,
+}
+
+/// A candidate's members by their place in the model.
+pub(super) struct Contender<'a> {
+    pub id: &'a str,
+    pub members: Vec<usize>,
+}
+
+/// Who made it, how sure, why, and what to look at next. The same evidence and facts give the same answer.
+///
+/// # Errors
+/// Evidence that can't be true; the error names the field, and nothing is computed from it.
+pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Identification, EvidenceError> {
+    evidence.check(facts)?;
+    let contenders = contenders(facts);
+    let band = &facts.constants.band;
+    let model = Model::new(evidence, facts, &mut Draw::still(band));
+    let priors = priors(&model, &contenders);
+    let ln_likelihoods = by_contender(&model, &contenders, Without::default());
+    let probabilities = posterior(&priors, &ln_likelihoods);
+    let bands = bands(evidence, facts, &contenders, &probabilities);
+
+    let mut order: Vec<usize> = (0..contenders.len()).collect();
+    order.sort_by(|a, b| probabilities[*b].total_cmp(&probabilities[*a]));
+    let leader = order[0];
+    let verdict = &facts.constants.verdict;
+    let firm = probabilities[leader] >= verdict.firm_probability && bands[leader][0] >= verdict.firm_band;
+
+    let weighing = Weighing::new(evidence, facts, words, &model, &contenders, &ln_likelihoods, &probabilities);
+    let best = ln_likelihoods.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let candidates = order
+        .iter()
+        .map(|&i| {
+            let ratio = (ln_likelihoods[i] - best).exp();
+            let standing = match ratio {
+                r if r >= verdict.fits_ratio => Standing::Fits,
+                r if r >= verdict.ruled_out_ratio => Standing::NotRuledOut,
+                _ => Standing::RuledOut,
+            };
+            let by = (standing != Standing::Fits).then(|| weighing.speaks_most_against(i)).flatten();
+            let group = contenders[i].members.len() > 1;
+            Candidate {
+                maker: contenders[i].id.into(),
+                name: name_of(contenders[i].id, facts, words),
+                members: contenders[i]
+                    .members
+                    .iter()
+                    .filter(|_| group)
+                    .map(|m| facts.makers()[*m].id.clone())
+                    .collect(),
+                probability: probabilities[i],
+                band: bands[i],
+                prior: priors[i],
+                standing,
+                by: by.map(str::to_owned),
+            }
+        })
+        .collect();
+
+    let members: Vec<&Maker> = contenders[leader].members.iter().filter_map(|m| facts.makers().get(*m)).collect();
+    let case =
+        Case { evidence, leader: contenders[leader].id, members: &members, probability: probabilities[leader], firm };
+    let rule = rule_for(&case, facts);
+    Ok(Identification {
+        candidates,
+        firm,
+        grade: rule.map_or(Grade::None, |r| r.grade),
+        rule: rule.map_or_else(String::new, |r| words.say(&format!("identify.rule.{}", r.id)).to_owned()),
+        reasons: weighing.reasons(&order),
+        next: weighing.next_looks(),
+        ignored: ignored(evidence, words),
+        facts: facts.digest(),
+    })
+}
+
+/// For people; the scientific name where a maker of the user's own file has no other.
+pub(super) fn name_of(id: &str, facts: &Facts, words: &Words) -> String {
+    let key = format!("maker.{id}");
+    match facts.maker(id) {
+        Some(maker) if !words.has(&key) => maker.scientific_name.clone(),
+        _ => words.say(&key).to_owned(),
+    }
+}
+
+/// Every maker or group once, the open set last.
+fn contenders(facts: &Facts) -> Vec<Contender<'_>> {
+    let mut contenders: Vec<Contender> = Vec::new();
+    for (i, maker) in facts.makers().iter().enumerate() {
+        let id = maker.group.as_deref().unwrap_or(&maker.id);
+        match contenders.iter_mut().find(|c| c.id == id) {
+            Some(group) => group.members.push(i),
+            None => contenders.push(Contender { id, members: vec![i] }),
+        }
+    }
+    contenders.push(Contender { id: NONE_OF_THESE, members: vec![facts.makers().len()] });
+    contenders
+}
+
+/// Log likelihoods; a group's is that of its members weighted by their priors.
+pub(super) fn by_contender(model: &Model, contenders: &[Contender], without: Without) -> Vec<f64> {
+    let ln = model.ln_likelihoods(without);
+    let prior = |m: &usize| model.makers[*m].prior;
+    contenders
+        .iter()
+        .map(|c| {
+            ln_sum(c.members.iter().map(|m| prior(m).ln() + ln[*m])) - c.members.iter().map(prior).sum::<f64>().ln()
+        })
+        .collect()
+}
+
+fn priors(model: &Model, contenders: &[Contender]) -> Vec<f64> {
+    contenders.iter().map(|c| c.members.iter().map(|m| model.makers[*m].prior).sum()).collect()
+}
+
+/// The probabilities alone, by candidate, without band and reasons.
+#[cfg(test)]
+pub(super) fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Vec<(&'a str, f64)> {
+    let contenders = contenders(facts);
+    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band));
+    let ln = by_contender(&model, &contenders, Without::default());
+    let posterior = posterior(&priors(&model, &contenders), &ln);
+    std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect()
+}
+
+/// Bayes.
+fn posterior(priors: &[f64], ln_likelihoods: &[f64]) -> Vec<f64> {
+    let joint = || std::iter::zip(priors, ln_likelihoods).map(|(prior, ln)| prior.ln() + ln);
+    let total = ln_sum(joint());
+    joint().map(|ln| (ln - total).exp()).collect()
+}
+
+/// 5 and 95 % of each probability over the varied facts, widened to hold the probability itself.
+fn bands(evidence: &Evidence, facts: &Facts, contenders: &[Contender], probabilities: &[f64]) -> Vec<[f64; 2]> {
+    let n = facts.constants.band.variations;
+    let mut varied: Vec<Vec<f64>> = vec![Vec::with_capacity(n); contenders.len()];
+    for i in 0..n {
+        let model = Model::new(evidence, facts, &mut Draw::nth(&facts.constants.band, i));
+        let posterior = posterior(&priors(&model, contenders), &by_contender(&model, contenders, Without::default()));
+        varied.iter_mut().zip(posterior).for_each(|(all, p)| all.push(p));
+    }
+    std::iter::zip(&mut varied, probabilities)
+        .map(|(all, p)| {
+            all.sort_by(f64::total_cmp);
+            let at = |q: f64| all.get((q * (n.max(1) - 1) as f64).round() as usize).copied().unwrap_or(*p);
+            [at(0.05).min(*p), at(0.95).max(*p)]
+        })
+        .collect()
+}

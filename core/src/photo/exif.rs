@@ -1,0 +1,126 @@
+//! What the camera wrote beside the pixels. Damaged or odd EXIF gives what can still be read.
+
+use ::exif::{Exif, In, Rational, Reader, Tag, Value};
+use chrono::{DateTime, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
+
+use super::Orientation;
+use crate::place::Position;
+
+/// How the offset from UTC of a photograph's time is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Clock {
+    /// The camera wrote it.
+    Stated,
+    /// From the satellite time written beside the local time.
+    FromSatellites,
+    /// Nothing told it; the time is taken as UTC.
+    AssumedUtc,
+}
+
+/// When and where and how a photograph was taken, as far as its EXIF tells.
+#[derive(Debug, Clone, Default)]
+pub struct Taken {
+    /// The camera's time, and how its offset is known.
+    pub time: Option<(DateTime<FixedOffset>, Clock)>,
+    /// WGS84, with the 68 % radius where the camera gives one.
+    pub position: Option<Position>,
+    /// How to turn the stored pixels.
+    pub orientation: Option<Orientation>,
+    /// `FocalLengthIn35mmFilm`, mm; by the frame's diagonal of 43.27 mm.
+    pub focal_35_mm: Option<f64>,
+}
+
+impl Taken {
+    /// Reads a TIFF structure as it stands in a JPEG's EXIF segment; what can't be read is left out.
+    pub(super) fn read(tiff: &[u8]) -> Self {
+        let read = Reader::new().continue_on_error(true).read_raw(tiff.to_vec());
+        match read.or_else(|e| e.distill_partial_result(|_| ())) {
+            Ok(exif) => Self {
+                time: time(&exif),
+                position: position(&exif),
+                orientation: uint(&exif, Tag::Orientation).map(Orientation::from_exif),
+                focal_35_mm: uint(&exif, Tag::FocalLengthIn35mmFilm).filter(|&f| f > 0).map(f64::from),
+            },
+            Err(_) => Self::default(),
+        }
+    }
+
+    /// The focal length in pixels of a picture this large. EXIF's number is whole, so it is known to ±2 % at best.
+    pub fn focal_px(&self, width_px: usize, height_px: usize) -> Option<f64> {
+        const FULL_FRAME_DIAGONAL_MM: f64 = 43.27;
+        let diagonal_px = (width_px as f64).hypot(height_px as f64);
+        self.focal_35_mm.map(|mm| mm / FULL_FRAME_DIAGONAL_MM * diagonal_px)
+    }
+}
+
+fn uint(exif: &Exif, tag: Tag) -> Option<u32> {
+    exif.get_field(tag, In::PRIMARY)?.value.get_uint(0)
+}
+
+fn ascii(exif: &Exif, tag: Tag) -> Option<String> {
+    match &exif.get_field(tag, In::PRIMARY)?.value {
+        Value::Ascii(parts) => {
+            let text = String::from_utf8_lossy(parts.first()?).trim_matches(['\0', ' ']).to_owned();
+            (!text.is_empty()).then_some(text)
+        }
+        _ => None,
+    }
+}
+
+fn rationals(exif: &Exif, tag: Tag) -> Option<&[Rational]> {
+    match &exif.get_field(tag, In::PRIMARY)?.value {
+        Value::Rational(values) => Some(values),
+        _ => None,
+    }
+}
+
+/// Local time with its offset: written beside it, or by the satellites' time, or else taken as UTC.
+fn time(exif: &Exif) -> Option<(DateTime<FixedOffset>, Clock)> {
+    let tags = [Tag::DateTimeOriginal, Tag::DateTimeDigitized, Tag::DateTime];
+    let local = tags
+        .into_iter()
+        .filter_map(|tag| ascii(exif, tag))
+        .find_map(|text| NaiveDateTime::parse_from_str(&text, "%Y:%m:%d %H:%M:%S").ok())?;
+    let stated = [Tag::OffsetTimeOriginal, Tag::OffsetTimeDigitized, Tag::OffsetTime]
+        .into_iter()
+        .filter_map(|tag| ascii(exif, tag))
+        .find_map(|text| text.parse::<FixedOffset>().ok());
+    let (offset, clock) = match (stated, satellite_time(exif)) {
+        (Some(offset), _) => (offset, Clock::Stated),
+        (None, Some(utc)) => (nearest_quarter_hour(local - utc)?, Clock::FromSatellites),
+        (None, None) => (FixedOffset::east_opt(0)?, Clock::AssumedUtc),
+    };
+    Some((local.and_local_timezone(offset).single()?, clock))
+}
+
+/// GPSDateStamp and GPSTimeStamp, which are in UTC.
+fn satellite_time(exif: &Exif) -> Option<NaiveDateTime> {
+    let date = NaiveDate::parse_from_str(&ascii(exif, Tag::GPSDateStamp)?, "%Y:%m:%d").ok()?;
+    let &[hour, minute, second] = rationals(exif, Tag::GPSTimeStamp)? else { return None };
+    let whole = |r: Rational| (r.denom > 0).then(|| r.num / r.denom);
+    Some(date.and_time(NaiveTime::from_hms_opt(whole(hour)?, whole(minute)?, whole(second)?.min(59))?))
+}
+
+/// Zones lie on quarter hours and within 14 hours of UTC; a satellite fix may be minutes old.
+fn nearest_quarter_hour(difference: TimeDelta) -> Option<FixedOffset> {
+    let quarters = (difference.num_seconds() as f64 / 900.0).round() as i32;
+    (quarters.abs() <= 56).then(|| FixedOffset::east_opt(quarters * 900)).flatten()
+}
+
+fn position(exif: &Exif) -> Option<Position> {
+    let lat = degrees(rationals(exif, Tag::GPSLatitude)?)? * sign(exif, Tag::GPSLatitudeRef, "S");
+    let lon = degrees(rationals(exif, Tag::GPSLongitude)?)? * sign(exif, Tag::GPSLongitudeRef, "W");
+    let radius = rationals(exif, Tag::GPSHPositioningError).and_then(|r| r.first()).map(Rational::to_f64);
+    // (0, 0) is what cameras write that found no satellites.
+    Position::new(lat, lon, radius.filter(|r| r.is_finite() && *r > 0.0)).ok().filter(|_| (lat, lon) != (0.0, 0.0))
+}
+
+/// Degrees, minutes and seconds; the last two may be missing.
+fn degrees(parts: &[Rational]) -> Option<f64> {
+    let known = parts.iter().map(|r| if r.denom == 0 { 0.0 } else { r.to_f64() });
+    (parts.first()?.denom > 0).then(|| known.zip([1.0, 60.0, 3600.0]).map(|(value, per)| value / per).sum())
+}
+
+fn sign(exif: &Exif, tag: Tag, negative: &str) -> f64 {
+    if ascii(exif, tag).is_some_and(|reference| reference.eq_ignore_ascii_case(negative)) { -1.0 } else { 1.0 }
+}

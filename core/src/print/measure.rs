@@ -1,0 +1,357 @@
+//! One photograph measured: scale, plane, distances, prints.
+
+use serde_json::{Map, Value, json};
+
+use super::dimensions::{Dimension, Floor, PrintMeasure, Ruler};
+use super::landmarks::{LandmarkError, Landmarks};
+use crate::photo::Photo;
+use crate::scale::{self, Plane, ScaleError, Stance};
+use crate::words::Words;
+
+/// What gives the scale.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum ScaleKind {
+    /// Our card, found in the picture.
+    #[default]
+    Card,
+    /// Two points on a ruler a known length apart.
+    Ruler {
+        /// px.
+        from_px: [f64; 2],
+        /// px.
+        to_px: [f64; 2],
+        /// mm between them.
+        length_mm: f64,
+    },
+}
+
+/// What is to be measured in a photograph.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Request {
+    /// What gives the scale.
+    pub scale: ScaleKind,
+    /// Pairs of pixels between which the distance is wanted.
+    pub between: Vec<[[f64; 2]; 2]>,
+    /// Marked prints and points.
+    pub landmarks: Landmarks,
+    /// How well a point is marked where the landmarks don't say (standard uncertainty of each coordinate), px.
+    pub u_click_px: f64,
+    /// Where the print's floor lies.
+    pub floor: Floor,
+}
+
+impl Default for Request {
+    fn default() -> Self {
+        Self {
+            scale: ScaleKind::Card,
+            between: vec![],
+            landmarks: Landmarks::default(),
+            u_click_px: 2.0,
+            floor: Floor::InPlane,
+        }
+    }
+}
+
+/// A distance between two marked points.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Distance {
+    /// px.
+    pub from_px: [f64; 2],
+    /// px.
+    pub to_px: [f64; 2],
+    /// The points' names, where they have some.
+    pub names: Option<[String; 2]>,
+    /// The length.
+    pub length: Dimension,
+}
+
+/// What the worker should know about a measurement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Warning {
+    /// Looked at aslant by more than [`MOST_TILT_DEG`].
+    Tilt {
+        /// Degrees.
+        deg: f64,
+    },
+    /// Not all markers of the card were found.
+    FewMarkers {
+        /// How many of them.
+        found: usize,
+    },
+    /// The depth of the print's floor is not known.
+    InPlane,
+    /// A ruler gives no tilt.
+    NoTiltCorrection,
+    /// No focal length, so no tilt is known.
+    NoFocalLength,
+}
+
+/// Why a photograph can't be measured.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum MeasureError {
+    /// No scale.
+    #[error(transparent)]
+    Scale(#[from] ScaleError),
+    /// Wrong landmarks.
+    #[error(transparent)]
+    Landmarks(#[from] LandmarkError),
+    /// A depth is given but not from which height it is seen.
+    #[error(
+        "a depth below the scale can't be reckoned with: the photograph doesn't state its focal length and so the camera's height is unknown; leave the depth out or use the photograph as the camera wrote it"
+    )]
+    NoFocalLength,
+    /// A value out of its range.
+    #[error("{name} is {value}: {must}")]
+    Value {
+        /// What.
+        name: &'static str,
+        /// The value.
+        value: f64,
+        /// What it must be.
+        must: &'static str,
+    },
+}
+
+/// A measured photograph.
+#[derive(Debug, Clone)]
+pub struct Measurement {
+    /// Its bytes' SHA-256.
+    pub sha256: String,
+    /// The upright picture's size, px.
+    pub size_px: [usize; 2],
+    /// The plane of the scale.
+    pub plane: Plane,
+    /// What gave the scale.
+    pub scale: ScaleKind,
+    /// The card's corners, marker by marker, or the ruler's ends, px.
+    pub corners_px: Vec<[f64; 2]>,
+    /// How the camera stood, where the focal length is known.
+    pub stance: Option<Stance>,
+    /// Distances asked for.
+    pub distances: Vec<Distance>,
+    /// Prints marked.
+    pub prints: Vec<PrintMeasure>,
+    /// What to know about it.
+    pub warnings: Vec<Warning>,
+    u_relative: f64,
+}
+
+/// More tilt than this is warned about, degrees: a floor that isn't even then shows up as millimetres.
+pub const MOST_TILT_DEG: f64 = 20.0;
+/// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
+const U_CARD: f64 = 0.2 / 1.732 / 100.0;
+/// A ruler is trusted to half a division over a decimetre.
+const U_RULER: f64 = 0.5 / 1.732 / 100.0;
+
+/// Measures one photograph.
+pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureError> {
+    check(request)?;
+    let (width, height) = (photo.luma.width, photo.luma.height);
+    request.landmarks.check(width, height)?;
+    let mut warnings = Vec::new();
+    let (plane, corners_px) = match request.scale {
+        ScaleKind::Card => {
+            let card = scale::find_card(&photo.luma)?;
+            if card.ids.len() < scale::card::MARKER_IDS.len() {
+                warnings.push(Warning::FewMarkers { found: card.ids.len() });
+            }
+            (card.plane, card.corners_px)
+        }
+        ScaleKind::Ruler { from_px, to_px, length_mm } => {
+            warnings.push(Warning::NoTiltCorrection);
+            let plane = Plane::from_length(from_px, to_px, length_mm, request.u_click_px).ok_or_else(|| {
+                ScaleError::Unusable {
+                    detail: "the ruler's two points are the same, or its length isn't above zero".into(),
+                }
+            })?;
+            (plane, vec![from_px, to_px])
+        }
+    };
+    let by_card = request.scale == ScaleKind::Card;
+    let focal_px = photo.taken.focal_px(width, height).filter(|_| by_card);
+    let stance = focal_px.and_then(|f| plane.stance(f, width, height));
+    match stance {
+        Some(stance) if stance.tilt_deg > MOST_TILT_DEG => warnings.push(Warning::Tilt { deg: stance.tilt_deg }),
+        None if by_card => warnings.push(Warning::NoFocalLength),
+        _ => {}
+    }
+    if request.floor == Floor::InPlane {
+        warnings.push(Warning::InPlane);
+    } else if stance.is_none() {
+        return Err(MeasureError::NoFocalLength);
+    }
+    let ruler = Ruler {
+        plane: &plane,
+        stance,
+        floor: request.floor,
+        u_click_px: request.landmarks.u_px.unwrap_or(request.u_click_px),
+        u_card: if by_card { U_CARD } else { U_RULER },
+        u_aslant: if by_card { 0.0 } else { unknown_tilt() },
+    };
+    let prints = request.landmarks.prints.iter().map(|marks| ruler.print(marks)).collect::<Result<_, _>>()?;
+    let distances = distances(request, &ruler)?;
+    let u_relative = u_relative(&ruler, [width, height]);
+    Ok(Measurement {
+        sha256: photo.sha256.clone(),
+        size_px: [width, height],
+        scale: request.scale.clone(),
+        corners_px,
+        stance,
+        distances,
+        prints,
+        warnings,
+        u_relative,
+        plane,
+    })
+}
+
+fn check(request: &Request) -> Result<(), MeasureError> {
+    let above_zero = |name, value: f64| {
+        let fine = value.is_finite() && value > 0.0;
+        if fine { Ok(()) } else { Err(MeasureError::Value { name, value, must: "it must be above zero" }) }
+    };
+    above_zero("the uncertainty of a marked point (px)", request.u_click_px)?;
+    if let Some(u_px) = request.landmarks.u_px {
+        above_zero("the landmarks' u_px", u_px)?;
+    }
+    match request.floor {
+        Floor::InPlane => Ok(()),
+        Floor::At { depth_mm, u_depth_mm } => {
+            above_zero("the depth's uncertainty (mm)", u_depth_mm)?;
+            let fine = depth_mm.abs() <= 200.0;
+            let must = "a print's floor lies within 200 mm of the scale; give millimetres, positive downwards";
+            if fine { Ok(()) } else { Err(MeasureError::Value { name: "the depth (mm)", value: depth_mm, must }) }
+        }
+        Floor::UpTo { depth_mm } => above_zero("the greatest depth (mm)", depth_mm),
+    }
+}
+
+/// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
+fn unknown_tilt() -> f64 {
+    (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
+}
+
+fn distances(request: &Request, ruler: &Ruler) -> Result<Vec<Distance>, MeasureError> {
+    let named = request.landmarks.distances.iter().map(|names| {
+        let point = |name: &String| {
+            let point = request.landmarks.photos.iter().find_map(|photo| photo.points.get(name).copied());
+            point.ok_or_else(|| LandmarkError::NoSuchPoint { name: name.clone() })
+        };
+        Ok((point(&names[0])?, point(&names[1])?, Some(names.clone())))
+    });
+    let marked = request.between.iter().map(|&[from, to]| Ok((from, to, None)));
+    let all: Vec<_> = marked.chain(named).collect::<Result<_, LandmarkError>>()?;
+    let distance = |(from_px, to_px, names)| {
+        let length = ruler.distance(from_px, to_px).ok_or_else(|| ScaleError::Unusable {
+            detail: "a distance can't be reckoned: its points lie beyond the plane's horizon".into(),
+        })?;
+        Ok(Distance { from_px, to_px, names, length })
+    };
+    all.into_iter().map(distance).collect()
+}
+
+/// How well a decimetre in the middle of the picture is known, marking aside.
+fn u_relative(ruler: &Ruler, [width, height]: [usize; 2]) -> f64 {
+    let middle = [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0];
+    let reach = 50.0 * ruler.plane.px_per_mm(middle);
+    let length = ruler.plane.length([middle[0] - reach, middle[1]], [middle[0] + reach, middle[1]], ruler.u_click_px);
+    (length.u_plane_mm / length.mm).hypot(ruler.u_card).hypot(ruler.u_aslant)
+}
+
+impl Warning {
+    /// In words.
+    pub fn say(&self, words: &Words) -> String {
+        match self {
+            Self::Tilt { deg } => {
+                words.fill("measure.tilt", &[("deg", &format!("{deg:.0}")), ("most", &format!("{MOST_TILT_DEG:.0}"))])
+            }
+            Self::FewMarkers { found } => {
+                let all = scale::card::MARKER_IDS.len().to_string();
+                words.fill("measure.few_markers", &[("found", &found.to_string()), ("all", &all)])
+            }
+            Self::InPlane => words.say("measure.in_plane").into(),
+            Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
+            Self::NoFocalLength => words.say("measure.no_focal_length").into(),
+        }
+    }
+}
+
+impl Measurement {
+    /// The document that `rakelight measure --json` prints for this photograph.
+    pub fn to_json(&self, photo: &Photo, words: &Words) -> Value {
+        let [width, height] = self.size_px;
+        let middle = [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0];
+        let kind = match self.scale {
+            ScaleKind::Card => "card",
+            ScaleKind::Ruler { .. } => "ruler",
+        };
+        let position = photo.taken.position;
+        json!({
+            "photo": {
+                "sha256": self.sha256,
+                "width_px": width,
+                "height_px": height,
+                "taken": photo.taken.time.map(|(time, _)| time.to_rfc3339()),
+                "lat": position.map(|p| p.lat),
+                "lon": position.map(|p| p.lon),
+            },
+            "scale": {
+                "kind": kind,
+                "px_per_mm_at_centre": self.plane.px_per_mm(middle),
+                "tilt_deg": self.stance.map(|s| s.tilt_deg),
+                "height_mm": self.stance.map(|s| s.height_mm),
+                "u_relative": self.u_relative,
+                "corners_px": self.corners_px,
+            },
+            "px_to_mm": self.plane.px_to_mm(),
+            "distances": self.distances.iter().map(Distance::to_json).collect::<Vec<_>>(),
+            "prints": self.prints.iter().map(PrintMeasure::to_json).collect::<Vec<_>>(),
+            "warnings": self.warnings.iter().map(|w| w.say(words)).collect::<Vec<_>>(),
+        })
+    }
+}
+
+impl Distance {
+    fn to_json(&self) -> Value {
+        let mut map = Map::new();
+        if let Some([from, to]) = &self.names {
+            map.insert("from".into(), json!(from));
+            map.insert("to".into(), json!(to));
+        }
+        map.insert("from_px".into(), json!(self.from_px));
+        map.insert("to_px".into(), json!(self.to_px));
+        map.insert("length_mm".into(), json!(self.length.mm.value));
+        map.insert("u_length_mm".into(), json!(self.length.mm.u));
+        Value::Object(map)
+    }
+}
+
+impl PrintMeasure {
+    /// The print as it stands in the JSON of `measure` and `visit`.
+    pub fn to_json(&self) -> Value {
+        let mut map = Map::new();
+        map.insert("id".into(), json!(self.id));
+        map.insert("foot".into(), json!(self.foot));
+        map.insert("side".into(), json!(self.side));
+        let mut parts = Map::new();
+        for (name, dimension) in self.dimensions() {
+            map.insert(name.into(), json!(dimension.map(|d| d.mm.value)));
+            map.insert(format!("u_{name}"), json!(dimension.map(|d| d.mm.u)));
+            if let Some(dimension) = dimension {
+                parts.insert(name.into(), json!(dimension.parts));
+            }
+        }
+        map.insert("toes_seen".into(), json!(self.toes_seen));
+        map.insert("parts".into(), Value::Object(parts));
+        Value::Object(map)
+    }
+
+    /// The three dimensions by their names in JSON.
+    pub fn dimensions(&self) -> [(&'static str, Option<Dimension>); 3] {
+        [
+            ("width_mm", self.width),
+            ("length_without_heel_mm", self.length_without_heel),
+            ("length_with_heel_mm", self.length_with_heel),
+        ]
+    }
+}

@@ -1,0 +1,14 @@
+//! From landmarks on a print to its dimensions, each with its uncertainty.
+//!
+//! Conventions (species-neutral; Svenska Jägareförbundet and Länsstyrelsen Västerbotten for the claws and the rear end; Polish track
+//! key, ed. Kurek & Orysiak, Warsaw 2005, for the width): claws don't count; width is the greatest distance between the outer
+//! edges of the toe pads; length without heel runs from the foremost toe tip to the rear edge of the middle pad, with heel to the
+//! rear edge of the heel pad. All at the minimum outline, where the pad's floor turns up (Fjelline & Mansfield 1989).
+
+mod dimensions;
+mod landmarks;
+mod measure;
+
+pub use dimensions::{Dimension, Floor, Parts, PrintMeasure};
+pub use landmarks::{Foot, LandmarkError, Landmarks, PhotoPoints, PrintMarks, Side};
+pub use measure::{Distance, MeasureError, Measurement, Request, ScaleKind, Warning, measure};

@@ -1,0 +1,36 @@
+//! This device's key, which signs its log.
+
+use std::fs;
+use std::io::Write;
+use std::path::Path;
+
+use ed25519_dalek::SigningKey;
+
+use super::encoding::Salt;
+use super::{StoreError, files};
+
+/// The key in the folder `dir`; a new one where there is none: a store that came without its key goes on under a new device id.
+/// Only for the process that holds the store's write lock.
+pub(crate) fn key_of(dir: &Path) -> Result<SigningKey, StoreError> {
+    let file = dir.join("device.key");
+    if !file.exists() {
+        let key = SigningKey::from_bytes(&random()?);
+        let text = hex::encode(key.to_bytes()) + "\n";
+        files::write_whole(&file, |out| out.write_all(text.as_bytes())).map_err(|e| StoreError::of_file(&file, e))?;
+        return Ok(key);
+    }
+    let text = fs::read(&file).map_err(|e| StoreError::of_file(&file, e))?;
+    let secret = hex::decode(text.trim_ascii()).ok().and_then(|secret| secret.try_into().ok());
+    secret.map(|secret| SigningKey::from_bytes(&secret)).ok_or(StoreError::Key { file })
+}
+
+/// A new salt.
+pub(crate) fn salt() -> Result<Salt, StoreError> {
+    random()
+}
+
+fn random<const N: usize>() -> Result<[u8; N], StoreError> {
+    let mut bytes = [0; N];
+    getrandom::fill(&mut bytes).map_err(|e| StoreError::Randomness { detail: e.to_string() })?;
+    Ok(bytes)
+}

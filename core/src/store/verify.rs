@@ -1,0 +1,193 @@
+//! Checking everything in a store against its digests and signatures.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io;
+use std::path::Path;
+
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, Row};
+
+use super::encoding::{DeviceId, Digest, Header, NO_PREVIOUS, Salt, head_is_signed, salted};
+use super::{Damage, HybridTime, MIGRATIONS, Store, StoreError, Verified, files, photographs};
+
+impl Store {
+    /// Checks the database, the chain, digests and signatures of every log, and every photograph. Reads all of it; changes nothing.
+    ///
+    /// # Errors
+    /// Another process keeps the store locked. Whatever else is wrong is in the answer.
+    pub fn verify(&self) -> Result<Verified, StoreError> {
+        // One reading transaction, so that all checks see the same entries while another process appends.
+        let snapshot = self.connection.unchecked_transaction().map_err(|e| self.failed(e))?;
+        let mut verified = Verified { entries: 0, erased: 0, photographs: 0, damage: Vec::new() };
+        for check in [check_database, check_schema, check_logs, check_photographs] {
+            let Err(e) = check(&snapshot, &self.dir, &mut verified) else { continue };
+            let detail = e.to_string();
+            match self.failed(e) {
+                busy @ StoreError::Busy { .. } => return Err(busy),
+                _ => verified.damage.push(Damage::Database { detail }),
+            }
+        }
+        Ok(verified)
+    }
+}
+
+fn check_database(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let mut query = snapshot.prepare("PRAGMA integrity_check")?;
+    let mut lines = query.query([])?;
+    while let Some(line) = lines.next()? {
+        let detail = String::from_utf8_lossy(line.get_ref(0)?.as_bytes()?).into_owned();
+        if detail != "ok" {
+            verified.damage.push(Damage::Database { detail });
+        }
+    }
+    Ok(())
+}
+
+/// Tables, views and guards must be those that the migrations make: a changed view would show a reader something else.
+fn check_schema(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let fresh = Connection::open_in_memory()?;
+    MIGRATIONS.iter().try_for_each(|migration| fresh.execute_batch(migration))?;
+    let (expected, found) = (schema_of(&fresh)?, schema_of(snapshot)?);
+    for (name, _) in expected.symmetric_difference(&found).map(|(name, sql)| (name, sql)).collect::<BTreeMap<_, _>>() {
+        verified.damage.push(Damage::Schema { name: name.clone() });
+    }
+    Ok(())
+}
+
+/// The name of each table, index, view and trigger, with all that is kept about it.
+fn schema_of(connection: &Connection) -> rusqlite::Result<BTreeSet<(String, String)>> {
+    let sql = "SELECT CAST(name AS TEXT), concat_ws('|', type, tbl_name, sql) FROM sqlite_schema";
+    connection.prepare(sql)?.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
+
+fn check_logs(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let mut query = snapshot.prepare(
+        "SELECT device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest, previous, digest,
+                signature, salt, author, payload FROM entries ORDER BY device, number",
+    )?;
+    let mut rows = query.query([])?;
+    let mut log: Option<Log> = None;
+    while let Some(row) = rows.next()? {
+        let device: DeviceId = row.get(0)?;
+        let mut current = match log.take() {
+            Some(log) if log.device == device => log,
+            ended => {
+                ended.into_iter().for_each(|log| log.end(verified));
+                Log::start(device)
+            }
+        };
+        current.check(row, verified)?;
+        log = Some(current);
+    }
+    log.into_iter().for_each(|log| log.end(verified));
+    Ok(())
+}
+
+/// One device's log as far as it has been walked.
+struct Log {
+    device: DeviceId,
+    number: i64,
+    digest: Digest,
+    time: Option<HybridTime>,
+    signed: i64,
+}
+
+impl Log {
+    fn start(device: DeviceId) -> Self {
+        Self { device, number: 0, digest: NO_PREVIOUS, time: None, signed: 0 }
+    }
+
+    fn check(&mut self, row: &Row, verified: &mut Verified) -> rusqlite::Result<()> {
+        let (device, number) = (hex::encode(self.device), row.get::<_, i64>(1)?);
+        let digest: Digest = row.get(10)?;
+        let damage = &mut verified.damage;
+        verified.entries += 1;
+
+        let header = header_of(row).ok().filter(|header| header.digest() == digest);
+        match &header {
+            None => damage.push(Damage::EntryChanged { device: device.clone(), number }),
+            Some(header) => {
+                if self.time.is_some_and(|before| header.time <= before) {
+                    damage.push(Damage::TimeWentBack { device: device.clone(), number });
+                }
+                match payload_fits(row, header)? {
+                    Payload::Fits => {}
+                    Payload::Erased => verified.erased += 1,
+                    Payload::Changed => damage.push(Damage::PayloadChanged { device: device.clone(), number }),
+                }
+            }
+        }
+        if number != self.number + 1 {
+            damage.push(Damage::Gap { device: device.clone(), missing: self.number + 1, number });
+        } else if row.get::<_, Digest>(9)? != self.digest {
+            damage.push(Damage::ChainBroken { device: device.clone(), number });
+        }
+        match row.get_ref(11)? {
+            ValueRef::Null => {}
+            ValueRef::Blob(signature) if head_is_signed(&self.device, &digest, signature) => self.signed = number,
+            _ => damage.push(Damage::BadSignature { device, number }),
+        }
+        (self.number, self.digest) = (number, digest);
+        self.time = header.map(|header| header.time).or(self.time);
+        Ok(())
+    }
+
+    fn end(self, verified: &mut Verified) {
+        if self.number > self.signed {
+            let (device, number) = (hex::encode(self.device), self.signed + 1);
+            verified.damage.push(Damage::Unsigned { device, number });
+        }
+    }
+}
+
+fn header_of(row: &Row) -> rusqlite::Result<Header> {
+    Ok(Header {
+        device: row.get(0)?,
+        number: row.get(1)?,
+        time: HybridTime { wall_ms: row.get(2)?, counter: row.get(3)? },
+        kind: row.get(4)?,
+        visit: row.get(5)?,
+        subject: row.get(6)?,
+        author_digest: row.get(7)?,
+        payload_digest: row.get(8)?,
+        previous: row.get(9)?,
+    })
+}
+
+enum Payload {
+    Fits,
+    Changed,
+    Erased,
+}
+
+fn payload_fits(row: &Row, header: &Header) -> rusqlite::Result<Payload> {
+    let (salt, author, payload) = (row.get_ref(12)?, row.get_ref(13)?, row.get_ref(14)?);
+    if [salt, author, payload] == [ValueRef::Null; 3] {
+        return Ok(Payload::Erased);
+    }
+    let fits = |salt: &Salt| {
+        author.as_bytes().is_ok_and(|author| salted(salt, author) == header.author_digest)
+            && payload.as_bytes().is_ok_and(|payload| salted(salt, payload) == header.payload_digest)
+    };
+    let salt = salt.as_bytes().ok().and_then(|salt| salt.try_into().ok());
+    Ok(if salt.is_some_and(fits) { Payload::Fits } else { Payload::Changed })
+}
+
+fn check_photographs(snapshot: &Connection, dir: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let mut query = snapshot.prepare("SELECT sha256, bytes, ending FROM photographs")?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        let (digest, bytes, ending): (Digest, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        verified.photographs += 1;
+        let sha256 = hex::encode(digest);
+        match files::digest_file(&photographs::path_of(dir, &digest, &ending)) {
+            Ok((found, length)) if found == digest && i64::try_from(length) == Ok(bytes) => {}
+            Ok(_) => verified.damage.push(Damage::PhotographChanged { sha256 }),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                verified.damage.push(Damage::PhotographMissing { sha256 });
+            }
+            Err(e) => verified.damage.push(Damage::PhotographUnreadable { sha256, detail: e.to_string() }),
+        }
+    }
+    Ok(())
+}

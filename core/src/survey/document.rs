@@ -1,0 +1,69 @@
+//! A visit as one JSON document, for the team: exact places, so it doesn't leave the house.
+
+use serde_json::{Value, json};
+
+use super::{Finding, LeftOut, Visit, effort, utc_text};
+
+/// What `rakelight visit` writes to `visit.json`.
+pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warnings: &[String]) -> Value {
+    let opened = &visit.opened;
+    let measurement = |file: &str| visit.measured.iter().find(|m| m.file == file).map(|m| &m.measurement);
+    let photos = visit.photos.iter().map(|photo| {
+        json!({
+            "file": photo.file,
+            "sha256": photo.sha256,
+            "taken": photo.taken.map(utc_text),
+            "clock": photo.clock,
+            "lat": photo.place.map(|[lat, _]| lat),
+            "lon": photo.place.map(|[_, lon]| lon),
+            "placed_by": photo.placed_by,
+            "shows": photo.shows,
+            "measurement": measurement(&photo.file),
+        })
+    });
+    let trails =
+        visit.trails.iter().map(|trail| json!({"id": trail.id, "prints": trail.prints, "reading": trail.reading}));
+    let signs = visit.signs.iter().map(|sign| {
+        let identified = visit.identification(&sign.id);
+        json!({
+            "id": sign.id,
+            "kind": sign.sign,
+            "photos": sign.photos,
+            "trail": sign.trail,
+            "time": sign.time.map(utc_text),
+            "lat": sign.place.map(|[lat, _]| lat),
+            "lon": sign.place.map(|[_, lon]| lon),
+            "placed_by": sign.placed_by,
+            "freshness": sign.freshness,
+            "note": sign.note,
+            "evidence": identified.map(|i| &i.evidence),
+            "identification": identified.map(|i| &i.result),
+        })
+    });
+    json!({
+        "visit": {
+            "id": visit.id,
+            "purpose": opened.purpose,
+            "targets": opened.targets,
+            "protocol": opened.protocol,
+            "start": utc_text(opened.start),
+            "end": visit.closed.as_ref().map(|closed| utc_text(closed.end)),
+            "people": opened.people,
+            "place_name": opened.place_name,
+            "landowner": opened.landowner,
+            "consent": opened.consent,
+            "sensitivity_category": opened.sensitivity_category,
+            "notice": opened.notice,
+        },
+        "conditions": opened.conditions,
+        "effort": effort(visit),
+        "findings": findings,
+        "signs": signs.collect::<Vec<_>>(),
+        "trails": trails.collect::<Vec<_>>(),
+        "photos": photos.collect::<Vec<_>>(),
+        "left_out": left_out,
+        "warnings": warnings,
+        "facts_digest": visit.identified.first().map(|i| &i.facts_digest),
+        "core_version": env!("CARGO_PKG_VERSION"),
+    })
+}

@@ -1,0 +1,122 @@
+//! A visit put together from its records.
+
+use geo::{Closest, HaversineClosestPoint, Length, LineLocatePoint, LineString, Point};
+use sha2::{Digest, Sha256};
+
+use super::record::{
+    Closed, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
+    TrailMeasured,
+};
+use super::utc_text;
+
+/// All that is known of one visit.
+#[derive(Debug, Clone, PartialEq)]
+#[allow(missing_docs)]
+pub struct Visit {
+    /// Made from its start, place and people: the same visit has the same id on every machine.
+    pub id: String,
+    pub opened: Opened,
+    pub stretches: Vec<StretchWalked>,
+    pub track: Vec<TrackPiece>,
+    pub photos: Vec<PhotoAttached>,
+    pub measured: Vec<PrintMeasured>,
+    pub trails: Vec<TrailMeasured>,
+    pub signs: Vec<SignNoted>,
+    pub identified: Vec<Identified>,
+    pub closed: Option<Closed>,
+}
+
+impl Visit {
+    /// A visit of which nothing but its head is known yet.
+    pub fn open(opened: Opened) -> Self {
+        let name = format!("{}|{}|{}", utc_text(opened.start), opened.place_name, opened.people.join("|"));
+        let id = hex::encode(&Sha256::digest(name)[..16]);
+        let (stretches, track, photos, measured) = (vec![], vec![], vec![], vec![]);
+        let (trails, signs, identified, closed) = (vec![], vec![], vec![], None);
+        Self { id, opened, stretches, track, photos, measured, trails, signs, identified, closed }
+    }
+
+    /// From its records in any order; `None` where its head is missing.
+    pub fn assemble(records: impl IntoIterator<Item = Record>) -> Option<Self> {
+        let (heads, others): (Vec<_>, Vec<_>) =
+            records.into_iter().partition(|record| matches!(record, Record::VisitOpened(_)));
+        let Some(Record::VisitOpened(opened)) = heads.into_iter().next() else { return None };
+        let mut visit = Self::open(opened);
+        others.into_iter().for_each(|record| visit.add(record));
+        Some(visit)
+    }
+
+    /// Adds one record.
+    pub fn add(&mut self, record: Record) {
+        match record {
+            Record::VisitOpened(opened) => self.opened = opened,
+            Record::StretchWalked(stretch) => self.stretches.push(stretch),
+            Record::TrackPiece(piece) => self.track.push(piece),
+            Record::PhotographAttached(photo) => self.photos.push(photo),
+            Record::PrintMeasured(measured) => self.measured.push(measured),
+            Record::TrailMeasured(trail) => self.trails.push(trail),
+            Record::SignNoted(sign) => self.signs.push(sign),
+            Record::Identification(identified) => self.identified.push(identified),
+            Record::VisitClosed(closed) => self.closed = Some(closed),
+        }
+    }
+
+    /// Its records, head first.
+    pub fn records(&self) -> Vec<Record> {
+        let mut records = vec![Record::VisitOpened(self.opened.clone())];
+        records.extend(self.stretches.iter().cloned().map(Record::StretchWalked));
+        records.extend(self.track.iter().cloned().map(Record::TrackPiece));
+        records.extend(self.photos.iter().cloned().map(Record::PhotographAttached));
+        records.extend(self.measured.iter().cloned().map(Record::PrintMeasured));
+        records.extend(self.trails.iter().cloned().map(Record::TrailMeasured));
+        records.extend(self.signs.iter().cloned().map(Record::SignNoted));
+        records.extend(self.identified.iter().cloned().map(Record::Identification));
+        records.extend(self.closed.iter().cloned().map(Record::VisitClosed));
+        records
+    }
+
+    /// Who writes its records down: the first of its people.
+    pub fn author(&self) -> &str {
+        self.opened.people.first().map_or("", String::as_str)
+    }
+
+    /// The photograph of this name in the folder.
+    pub fn photo(&self, file: &str) -> Option<&PhotoAttached> {
+        self.photos.iter().find(|photo| photo.file == file)
+    }
+
+    /// Who made a sign.
+    pub fn identification(&self, sign: &str) -> Option<&Identified> {
+        self.identified.iter().find(|identified| identified.sign == sign)
+    }
+}
+
+impl TrackPiece {
+    /// Its length along the great circles, m.
+    pub fn length_m(&self) -> f64 {
+        geo::Haversine.length(&self.fixes.iter().map(|(_, lat, lon)| Point::new(*lon, *lat)).collect::<LineString>())
+    }
+}
+
+impl StretchWalked {
+    fn line(&self) -> LineString {
+        self.line.iter().copied().map(Point::from).collect()
+    }
+
+    /// Its length along the great circles, m.
+    pub fn length_m(&self) -> f64 {
+        geo::Haversine.length(&self.line())
+    }
+
+    /// How far along the stretch (0–1) the point of it lies that is nearest to a position (latitude, longitude), and how far
+    /// away that is, m.
+    pub fn locate(&self, [lat, lon]: [f64; 2]) -> Option<(f64, f64)> {
+        let (line, point) = (self.line(), Point::new(lon, lat));
+        let nearest = match line.haversine_closest_point(&point) {
+            Closest::Intersection(nearest) | Closest::SinglePoint(nearest) => nearest,
+            Closest::Indeterminate => return None,
+        };
+        let away_m = geo::Distance::distance(&geo::Haversine, point, nearest);
+        Some((line.line_locate_point(&nearest)?, away_m))
+    }
+}

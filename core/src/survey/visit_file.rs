@@ -1,0 +1,304 @@
+//! `visit.toml`: one visit in a folder of photographs, as phone, command line and demo all write it.
+
+use std::path::Path;
+
+use chrono::{DateTime, FixedOffset};
+use serde::{Deserialize, Deserializer, de::Error as _};
+use serde_json::{Map, Value};
+
+use super::record::{Bank, Conditions, Consent, Person, SignKind};
+use super::time::parse_time;
+use crate::place::Category;
+use crate::print::Landmarks;
+use crate::trail::TrailPrints;
+
+/// The file as it stands.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct VisitFile {
+    pub visit: Head,
+    #[serde(default)]
+    pub conditions: Conditions,
+    #[serde(default)]
+    pub stretch: Vec<Stretch>,
+    #[serde(default)]
+    pub photo: Vec<Photo>,
+    #[serde(default)]
+    pub trail: Vec<Trail>,
+    #[serde(default)]
+    pub sign: Vec<Sign>,
+}
+
+/// `[visit]`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Head {
+    pub purpose: String,
+    /// Track makers that are looked for; the otter where nothing is said.
+    #[serde(default = "the_otter")]
+    pub targets: Vec<String>,
+    #[serde(default)]
+    pub protocol: Option<String>,
+    #[serde(deserialize_with = "time")]
+    pub start: DateTime<FixedOffset>,
+    #[serde(default, deserialize_with = "optional_time")]
+    pub end: Option<DateTime<FixedOffset>>,
+    pub people: Vec<Person>,
+    pub place_name: String,
+    #[serde(default)]
+    pub landowner: Option<Person>,
+    #[serde(default)]
+    pub consent: Consent,
+    #[serde(default = "strictest")]
+    pub sensitivity_category: Category,
+    #[serde(default)]
+    pub notice: Option<String>,
+    /// Seconds to add to the camera's times.
+    #[serde(default)]
+    pub clock_offset_s: Option<i64>,
+    /// Or a photograph of a clock, from which the offset follows.
+    #[serde(default)]
+    pub clock_photo: Option<ClockPhoto>,
+}
+
+/// A photograph of a clock that goes right.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockPhoto {
+    /// Its base name.
+    pub file: String,
+    /// What the clock shows.
+    #[serde(deserialize_with = "time")]
+    pub shows: DateTime<FixedOffset>,
+}
+
+/// `[[stretch]]`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Stretch {
+    pub name: String,
+    #[serde(default)]
+    pub bank: Option<Bank>,
+    pub line: Line,
+    #[serde(default)]
+    pub searched_m: Option<f64>,
+}
+
+/// Coordinates, or a GeoJSON file that holds one line.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(untagged)]
+pub enum Line {
+    /// WGS84 longitude and latitude, degrees.
+    Points(Vec<[f64; 2]>),
+    /// A file's base name.
+    File(String),
+}
+
+/// `[[photo]]`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Photo {
+    pub file: String,
+    #[serde(default)]
+    pub shows: Option<String>,
+    /// When it was taken, where the file doesn't say.
+    #[serde(default, deserialize_with = "optional_time")]
+    pub taken: Option<DateTime<FixedOffset>>,
+    /// `card`, or a ruler's two points and length.
+    #[serde(default)]
+    pub scale: Option<Scale>,
+    #[serde(default)]
+    pub landmarks: Option<LandmarksIn>,
+    #[serde(default)]
+    pub depth_mm: Option<f64>,
+    #[serde(default)]
+    pub u_depth_mm: Option<f64>,
+    #[serde(default)]
+    pub floor_up_to_mm: Option<f64>,
+}
+
+/// What gives a photograph's scale.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum Scale {
+    /// Our card.
+    Card,
+    /// Two points on a ruler.
+    Ruler {
+        /// px.
+        from_px: [f64; 2],
+        /// px.
+        to_px: [f64; 2],
+        /// mm between them.
+        length_mm: f64,
+    },
+}
+
+/// Landmarks in a file or in place.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(untagged)]
+pub enum LandmarksIn {
+    /// A JSON file's base name.
+    File(String),
+    /// The landmarks themselves.
+    Here(Landmarks),
+}
+
+/// `[[trail]]`.
+#[derive(Debug, Clone, Deserialize)]
+#[allow(missing_docs)]
+pub struct Trail {
+    pub id: String,
+    #[serde(flatten)]
+    pub prints: TrailPrints,
+}
+
+/// `[[sign]]`. Prints, trail and droppings are those of an identification's evidence; a print may be taken `from` a measured
+/// photograph as `FILE#PRINT`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Sign {
+    pub id: String,
+    pub kind: SignKind,
+    #[serde(default)]
+    pub photos: Vec<String>,
+    /// WGS84 longitude and latitude, degrees.
+    #[serde(default)]
+    pub place: Option<[f64; 2]>,
+    #[serde(default, deserialize_with = "optional_time")]
+    pub time: Option<DateTime<FixedOffset>>,
+    #[serde(default)]
+    pub freshness: Option<String>,
+    #[serde(default)]
+    pub substrate: Option<String>,
+    #[serde(default)]
+    pub setting: Option<Value>,
+    #[serde(default)]
+    pub prints: Vec<Map<String, Value>>,
+    #[serde(default)]
+    pub trail: Option<String>,
+    #[serde(default)]
+    pub droppings: Vec<Value>,
+    #[serde(default)]
+    pub note: Option<String>,
+}
+
+/// Why a visit's file can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum VisitFileError {
+    /// There is none.
+    #[error(
+        "{folder} has no visit.toml, which says who, when and where: write one as DEVELOPERS.md and fixtures/demo-visit/visit.toml show"
+    )]
+    Missing {
+        /// The folder.
+        folder: String,
+    },
+    /// Not the shape that is expected.
+    #[error("visit.toml can't be read: {detail}")]
+    Unreadable {
+        /// What and where.
+        detail: String,
+    },
+    /// Two things that contradict each other, or a value out of range.
+    #[error("visit.toml: {detail}")]
+    Wrong {
+        /// What and what to do.
+        detail: String,
+    },
+}
+
+impl VisitFile {
+    /// Reads a folder's `visit.toml`.
+    pub fn in_folder(folder: &Path) -> Result<Self, VisitFileError> {
+        match std::fs::read_to_string(folder.join("visit.toml")) {
+            Ok(text) => Self::from_toml(&text),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+                Err(VisitFileError::Missing { folder: folder.display().to_string() })
+            }
+            Err(e) => Err(VisitFileError::Unreadable { detail: e.to_string() }),
+        }
+    }
+
+    /// Reads the text of a `visit.toml`; an unknown key is an error that names it and its line.
+    ///
+    /// ```
+    /// use rakelight_core::survey::VisitFile;
+    /// let text = "[visit]\npurpose = 'otter'\nstart = 2026-10-03T07:10:00+02:00\npeople = ['Ada Holm']\nplace_name = 'Mill weir'";
+    /// assert_eq!(VisitFile::from_toml(text).unwrap().visit.targets, ["lutra_lutra"]);
+    /// let refused = VisitFile::from_toml(&format!("{text}\nweather = 'fine'")).unwrap_err().to_string();
+    /// assert!(refused.contains("weather") && refused.contains("line 6"));
+    /// ```
+    pub fn from_toml(text: &str) -> Result<Self, VisitFileError> {
+        let file: Self = toml::from_str(text).map_err(|e| VisitFileError::Unreadable { detail: e.to_string() })?;
+        file.check().map_err(|detail| VisitFileError::Wrong { detail })?;
+        Ok(file)
+    }
+
+    fn check(&self) -> Result<(), String> {
+        let head = &self.visit;
+        if head.people.iter().all(|person| person.trim().is_empty()) {
+            return Err("people is empty: name at least one person who was there".into());
+        }
+        if head.end.is_some_and(|end| end < head.start) {
+            return Err("end lies before start: check both times and their offsets from UTC".into());
+        }
+        if head.clock_offset_s.is_some() && head.clock_photo.is_some() {
+            return Err("clock_offset_s and clock_photo are both given: keep one of them".into());
+        }
+        doubled("stretch", self.stretch.iter().map(|s| &s.name))?;
+        doubled("photo", self.photo.iter().map(|p| &p.file))?;
+        doubled("trail", self.trail.iter().map(|t| &t.id))?;
+        doubled("sign", self.sign.iter().map(|s| &s.id))?;
+        let trail_of = |sign: &Sign| sign.trail.clone().filter(|id| !self.trail.iter().any(|trail| trail.id == *id));
+        if let Some((sign, trail)) = self.sign.iter().find_map(|sign| Some((sign, trail_of(sign)?))) {
+            return Err(format!("sign {}: there is no [[trail]] with id {trail:?}", sign.id));
+        }
+        Ok(())
+    }
+}
+
+fn doubled<'a>(what: &str, names: impl Iterator<Item = &'a String>) -> Result<(), String> {
+    let mut seen = std::collections::BTreeSet::new();
+    for name in names {
+        if !seen.insert(name) {
+            return Err(format!("two [[{what}]] are called {name:?}: give each its own name"));
+        }
+    }
+    Ok(())
+}
+
+fn the_otter() -> Vec<String> {
+    vec!["lutra_lutra".into()]
+}
+
+fn strictest() -> Category {
+    Category::STRICTEST
+}
+
+/// A TOML date-time or a text that holds a time.
+fn time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime<FixedOffset>, D::Error> {
+    optional_time(from)?.ok_or_else(|| D::Error::custom("a time is missing"))
+}
+
+/// The same where it may be missing.
+pub(super) fn optional_time<'de, D: Deserializer<'de>>(from: D) -> Result<Option<DateTime<FixedOffset>>, D::Error> {
+    #[derive(Deserialize)]
+    #[serde(untagged)]
+    enum Time {
+        Toml(toml::value::Datetime),
+        Text(String),
+    }
+    let text = match Option::<Time>::deserialize(from)? {
+        None => return Ok(None),
+        Some(Time::Toml(time)) => time.to_string(),
+        Some(Time::Text(text)) => text,
+    };
+    let unreadable = || D::Error::custom(format!("{text:?} is no time: write it like 2026-10-03T07:41:10+02:00"));
+    parse_time(&text).map(Some).ok_or_else(unreadable)
+}
