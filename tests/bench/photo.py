@@ -35,7 +35,7 @@ def opencv(bytes_, half):
     detector.detectMarkers(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) if half else picture)
 
 
-scenes = Scenes(size=(4000, 3000), focal_px=2880.0)
+scenes = Scenes()
 folder = pathlib.Path(tempfile.mkdtemp())
 rows = []
 for i in range(count):

@@ -16,7 +16,7 @@ KINDS = ["plain", "bent lens", "phone curve", "shadow", "covered", "dark", "brig
 
 
 class Scenes:
-    def __init__(self, size=(3000, 2250), focal_px=2160.0):
+    def __init__(self, size=(4000, 3000), focal_px=2880.0):
         self.card = rakelight_json("card")
         self.painted, self.per_mm = paint_card(self.card)
         self.size, self.focal_px = size, focal_px
