@@ -25,6 +25,7 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private var bitmap: Bitmap? = null
     private var bitmapToPicture = 1f
     private var outline: List<Point> = emptyList()
+    private var near: Near? = null
     private var marks: List<Point> = emptyList()
     private var lines: List<MeasuredLine> = emptyList()
     private var bar: ScaleBar? = null
@@ -49,6 +50,9 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     /** A length in the middle of the picture. */
     data class ScaleBar(val lengthPx: Double, val label: String)
 
+    /** A part of the picture that fills the view: so far to each side of a point. */
+    data class Near(val middle: Point, val reachPx: Double)
+
     init {
         contentDescription = context.getString(R.string.picture_label)
     }
@@ -60,8 +64,9 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
         place()
     }
 
-    fun draw(outline: List<Point>, marks: List<Point>, lines: List<MeasuredLine>, bar: ScaleBar?) {
-        val moved = this.outline != outline
+    fun draw(near: Near?, outline: List<Point>, marks: List<Point>, lines: List<MeasuredLine>, bar: ScaleBar?) {
+        val moved = this.outline != outline || this.near != near
+        this.near = near
         this.outline = outline
         this.marks = marks
         this.lines = lines
@@ -72,24 +77,27 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
 
     override fun onSizeChanged(width: Int, height: Int, oldWidth: Int, oldHeight: Int) = place()
 
-    /** The part of the picture with the card fills the view; without a card all of it. */
+    /** The print fills the view where its middle is known, else the card, else the whole picture. */
     private fun place() {
         val bitmap = bitmap ?: return
         val whole = RectF(0f, 0f, bitmap.width * bitmapToPicture, bitmap.height * bitmapToPicture)
-        val part = if (outline.isEmpty()) whole else around(outline).apply { intersect(whole) }
+        val near = near
+        val part = when {
+            near != null -> around(listOf(near.middle), near.reachPx.toFloat())
+            outline.isNotEmpty() -> around(outline, 0.03f * whole.width())
+            else -> RectF(whole)
+        }
+        part.intersect(whole)
         pictureToView.setRectToRect(part, RectF(0f, 0f, width.toFloat(), height.toFloat()), Matrix.ScaleToFit.CENTER)
         pictureToView.invert(viewToPicture)
         invalidate()
     }
 
-    private fun around(points: List<Point>): RectF {
-        val box = RectF(
+    private fun around(points: List<Point>, margin: Float) =
+        RectF(
             points.minOf { it.x }.toFloat(), points.minOf { it.y }.toFloat(),
             points.maxOf { it.x }.toFloat(), points.maxOf { it.y }.toFloat(),
-        )
-        val margin = 0.06f * box.width()
-        return box.apply { inset(-margin, -margin) }
-    }
+        ).apply { inset(-margin, -margin) }
 
     override fun onDraw(canvas: Canvas) {
         val bitmap = bitmap ?: return
@@ -190,7 +198,7 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private companion object {
         /** How much larger the loupe shows. */
         const val LOUPE = 2.5f
-        /** A mark set under the loupe: its standard uncertainty on the glass, dp. Assumed; about half a millimetre. */
-        const val TOUCH_U_DP = 3f
+        /** A mark set under the loupe: its standard uncertainty on the glass, dp. Assumed; a quarter of a millimetre. */
+        const val TOUCH_U_DP = 1.5f
     }
 }

@@ -6,12 +6,15 @@ import android.graphics.Bitmap
 import android.net.Uri
 import android.os.Bundle
 import android.provider.OpenableColumns
+import android.text.SpannableStringBuilder
+import android.text.Spanned
+import android.text.style.RelativeSizeSpan
 import android.view.View
-import android.widget.LinearLayout
 import android.widget.TextView
 import java.io.File
 import java.text.NumberFormat
 import org.rakelight.core.Answer
+import org.rakelight.core.Arrangement
 import org.rakelight.core.Feature
 import org.rakelight.core.Foot
 import org.rakelight.core.Length
@@ -36,9 +39,9 @@ class PrintActivity : Activity() {
     override fun onCreate(saved: Bundle?) {
         super.onCreate(saved)
         setContentView(R.layout.print)
-        picture = findViewById(R.id.picture)
+        picture = view(R.id.picture)
         picture.onMark = ::mark
-        answerView = AnswerView(findViewById(R.id.answer))
+        answerView = AnswerView(view(R.id.answer))
         val done = saved?.let(Done::from) ?: Done()
         shown = Shown(done)
         if (done.sha256 != null) showAgain(done)
@@ -103,13 +106,19 @@ class PrintActivity : Activity() {
     }
 
     private fun mark(at: Point, uPx: Double) {
+        if (shown.done.middle == null) {
+            shown = shown.copy(done = shown.done.copy(middle = at))
+            return
+        }
         val done = shown.done.copy(marks = shown.done.marks + at, uPx = uPx)
         shown = shown.copy(done = done)
         if (done.allMarked) work()
     }
 
     private fun undo() {
-        val done = shown.done.copy(marks = shown.done.marks.dropLast(1), answers = emptyMap())
+        val marks = shown.done.marks
+        val middle = shown.done.middle.takeIf { marks.isNotEmpty() }
+        val done = shown.done.copy(middle = middle, marks = marks.dropLast(1), answers = emptyMap())
         shown = shown.copy(done = done, reading = null, answer = null, problem = null)
     }
 
@@ -143,17 +152,22 @@ class PrintActivity : Activity() {
 
     private fun render() {
         val shown = shown
-        show(R.id.picture, shown.photo != null)
-        picture.marking = shown.scale != null && shown.busy == null && shown.problem == null && shown.nextLandmark != null
-        picture.draw(shown.scale?.outline.orEmpty(), shown.done.marks, lines(shown), bar(shown))
+        val buttons = buttons(shown)
+        show(R.id.picture, shown.photo != null && (buttons.size <= 3 || hasRoom()))
+        show(R.id.how, shown.photo == null && shown.busy == null)
+        picture.marking = shown.scale != null && shown.busy == null && shown.problem == null && !shown.done.allMarked
+        picture.draw(near(shown), shown.scale?.outline.orEmpty(), shown.done.marks, lines(shown), bar(shown))
         write(R.id.measures, measures(shown))
         val (prompt, hint) = words(shown)
         write(R.id.prompt, prompt)
-        findViewById<TextView>(R.id.prompt).setTextColor(getColor(if (shown.problem == null) R.color.text else R.color.problem))
+        view<TextView>(R.id.prompt).setTextColor(getColor(if (shown.problem == null) R.color.text else R.color.problem))
         write(R.id.hint, hint)
         answerView.show(shown.answer.takeIf { shown.problem == null })
-        findViewById<ButtonRow>(R.id.buttons).show(buttons(shown))
+        view<ButtonRow>(R.id.buttons).show(buttons)
     }
+
+    /** Many answers in large letters on a small screen leave no room for the picture. */
+    private fun hasRoom() = resources.configuration.run { screenHeightDp / fontScale } >= 480
 
     private fun words(shown: Shown): Pair<String?, String?> {
         val landmark = shown.nextLandmark
@@ -162,6 +176,7 @@ class PrintActivity : Activity() {
             shown.busy != null -> getString(shown.busy) to null
             shown.problem != null -> problem(shown.problem)
             shown.photo == null -> getString(R.string.start_prompt) to getString(R.string.start_hint)
+            shown.done.middle == null -> getString(R.string.mark_middle) to getString(R.string.mark_middle_hint)
             landmark != null -> getString(landmark.prompt) to
                 getString(R.string.mark_hint, landmark.ordinal + 1, Landmark.entries.size)
             question != null -> getString(question.prompt) to getString(R.string.measure_hint)
@@ -188,7 +203,8 @@ class PrintActivity : Activity() {
             shown.busy != null -> emptyList()
             shown.problem is ShellException.BadMarks -> listOf(undoButton(), choose(true))
             shown.problem != null || shown.photo == null -> listOf(choose(false))
-            shown.nextLandmark != null -> listOfNotNull(undoButton().takeIf { shown.done.marks.isNotEmpty() }, choose(true))
+            shown.done.middle == null -> listOf(choose(true))
+            shown.nextLandmark != null -> listOf(undoButton(), choose(true))
             question != null -> answers(question)
             else -> listOf(undoButton(), choose(false))
         }
@@ -200,6 +216,12 @@ class PrintActivity : Activity() {
         val values = when (question) {
             Question.FOOT -> listOf(R.string.fore to Foot.FORE.name, R.string.hind to Foot.HIND.name)
             Question.TOES -> listOf(R.string.toes_4 to "4", R.string.toes_5 to "5")
+            Question.ARRANGEMENT -> listOf(
+                R.string.arrangement_arc to Arrangement.ARC.name,
+                R.string.arrangement_row to Arrangement.ROW.name,
+                R.string.arrangement_paired to Arrangement.PAIRED.name,
+                R.string.arrangement_fingers to Arrangement.FINGERS.name,
+            )
             else -> listOf(R.string.seen to Feature.SEEN.name, R.string.absent to Feature.ABSENT.name)
         }
         val known = values.map { (text, value) -> ButtonRow.Press(getString(text)) { answer(question, value) } }
@@ -218,12 +240,23 @@ class PrintActivity : Activity() {
         )
     }
 
+    private fun near(shown: Shown) = shown.done.middle?.let { middle ->
+        shown.scale?.let { PictureView.Near(middle, NEAR_MM / 2 * it.pxPerMm) }
+    }
+
     private fun bar(shown: Shown) = shown.scale?.let { PictureView.ScaleBar(BAR_MM * it.pxPerMm, getString(R.string.bar, "$BAR_MM")) }
 
-    private fun measures(shown: Shown): String? {
+    /** A line a measure: the number large, the rest small. */
+    private fun measures(shown: Shown): CharSequence? {
         val reading = shown.reading ?: return null
-        val named = listOf(R.string.width to reading.width, R.string.length to reading.lengthWithoutHeel)
-        return named.mapNotNull { (name, length) -> length?.let { "${measure(it)} ${getString(name)}" } }.joinToString("\n")
+        val text = SpannableStringBuilder()
+        listOf(R.string.width to reading.width, R.string.length to reading.lengthWithoutHeel).forEach { (name, length) ->
+            if (length == null) return@forEach
+            if (text.isNotEmpty()) text.append("\n")
+            val (number, uncertainty) = measure(length).split("±")
+            text.append(number).append("±$uncertainty ${getString(name)}", RelativeSizeSpan(0.6f), Spanned.SPAN_EXCLUSIVE_EXCLUSIVE)
+        }
+        return text.takeIf { it.isNotEmpty() }
     }
 
     private fun measure(length: Length): String {
@@ -231,13 +264,15 @@ class PrintActivity : Activity() {
         return getString(R.string.measure, number.format(length.mm), number.format(length.halfWidth95Mm))
     }
 
-    private fun write(id: Int, text: String?) {
-        findViewById<TextView>(id).text = text
+    private fun <T : View> view(id: Int): T = checkNotNull(findViewById(id))
+
+    private fun write(id: Int, text: CharSequence?) {
+        view<TextView>(id).text = text
         show(id, text != null)
     }
 
     private fun show(id: Int, visible: Boolean) {
-        findViewById<View>(id).visibility = if (visible) View.VISIBLE else View.GONE
+        view<View>(id).visibility = if (visible) View.VISIBLE else View.GONE
     }
 
     /** The chosen document as a file of its own name, which the core can read. */
@@ -258,5 +293,7 @@ class PrintActivity : Activity() {
     private companion object {
         const val CHOSEN = 1
         const val BAR_MM = 20
+        /** Side of what is shown around a print; the largest foot here, a heron's, just goes in. */
+        const val NEAR_MM = 170.0
     }
 }

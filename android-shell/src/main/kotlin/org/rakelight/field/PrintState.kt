@@ -29,11 +29,14 @@ enum class Question(val key: String, val prompt: Int) {
     CLAWS("claws", R.string.ask_claws),
     WEBBING("webbing", R.string.ask_webbing),
     HEEL_PAD("heel_pad", R.string.ask_heel_pad),
+    ARRANGEMENT("arrangement", R.string.ask_arrangement),
 }
 
 /** What the worker did: all that must outlive the screen. */
 data class Done(
     val sha256: String? = null,
+    /** The middle of the print, which the picture then comes near. */
+    val middle: Point? = null,
     val marks: List<Point> = emptyList(),
     /** Standard uncertainty of a mark, px. */
     val uPx: Double = 2.0,
@@ -57,7 +60,7 @@ data class Done(
         claws = feature(Question.CLAWS),
         webbing = feature(Question.WEBBING),
         heelPad = feature(Question.HEEL_PAD),
-        arrangement = Arrangement.NOT_LOOKED,
+        arrangement = answers[Question.ARRANGEMENT]?.let(Arrangement::valueOf) ?: Arrangement.NOT_LOOKED,
         trail = null,
     )
 
@@ -65,6 +68,7 @@ data class Done(
 
     fun save(to: Bundle) {
         to.putString("sha256", sha256)
+        to.putDoubleArray("middle", middle?.let { doubleArrayOf(it.x, it.y) })
         to.putDoubleArray("marks", marks.flatMap { listOf(it.x, it.y) }.toDoubleArray())
         to.putDouble("u_px", uPx)
         to.putStringArrayList("asked", ArrayList(answers.keys.map { it.name }))
@@ -78,6 +82,7 @@ data class Done(
             val answered = saved.getStringArrayList("answered").orEmpty().map { it.ifEmpty { null } }
             return Done(
                 sha256 = saved.getString("sha256"),
+                middle = saved.getDoubleArray("middle")?.let { (x, y) -> Point(x, y) },
                 marks = marks.toList().chunked(2) { (x, y) -> Point(x, y) },
                 uPx = saved.getDouble("u_px", 2.0),
                 answers = asked.zip(answered).toMap(),
@@ -97,7 +102,8 @@ data class Shown(
     /** What is being worked on, in words. */
     val busy: Int? = null,
 ) {
-    val nextLandmark get() = Landmark.entries.getOrNull(done.marks.size)
+    /** Null while the print's middle is still to be touched, and when all is marked. */
+    val nextLandmark get() = if (done.middle == null) null else Landmark.entries.getOrNull(done.marks.size)
 
     /** First the foot and the toes, then what the core would look at next. */
     val nextQuestion: Question?

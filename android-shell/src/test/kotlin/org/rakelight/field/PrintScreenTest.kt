@@ -40,6 +40,7 @@ class PrintScreenTest {
         screen.choose(Demo.otter)
         assertEquals("the card's outline has six corners", 6, screen.activity.shown.scale!!.outline.size)
         screen.look("$name-2-card")
+        screen.touch(screen.middle(points))
         screen.touch(points.getValue("widest_left"), lift = false)
         screen.look("$name-3-loupe")
         screen.markPrint(points)
@@ -48,6 +49,8 @@ class PrintScreenTest {
         screen.press(R.string.hind)
         assertEquals(screen.string(R.string.ask_toes), screen.text(R.id.prompt))
         screen.press(R.string.toes_5)
+        screen.look("$name-5-asked")
+        screen.answerTheRest()
         val answer = screen.activity.shown.answer!!
         assertEquals("lutra_lutra", answer.candidates.first().maker)
         assertEquals(1.0, answer.candidates.sumOf { it.probability }, 1e-6)
@@ -55,7 +58,18 @@ class PrintScreenTest {
         if (answer.candidates.any { it.standing == Standing.RULED_OUT }) {
             assertTrue(screen.words().contains(screen.string(R.string.standing_ruled_out)))
         }
-        screen.look("$name-5-made-by")
+        screen.look("$name-6-made-by")
+    }
+
+    /** What the rendered print shows (fixtures/demo-visit): claws, a heel, five toes in an arc. */
+    private fun Screen.answerTheRest() {
+        while (true) {
+            when (activity.shown.nextQuestion ?: return) {
+                Question.CLAWS, Question.HEEL_PAD -> press(R.string.seen)
+                Question.ARRANGEMENT -> press(R.string.arrangement_arc)
+                else -> press(R.string.not_known)
+            }
+        }
     }
 
     private fun Screen.look(name: String) {
@@ -90,10 +104,13 @@ class PrintScreenTest {
     fun aMarkCanBeTakenBack() {
         val screen = Screen()
         screen.choose(Demo.otter)
+        screen.touch(screen.middle(points))
         screen.touch(points.getValue("widest_left"))
         screen.press(R.string.undo)
         assertTrue(screen.activity.shown.done.marks.isEmpty())
         assertEquals(screen.string(R.string.mark_widest_left), screen.text(R.id.prompt))
+        screen.press(R.string.undo)
+        assertEquals(screen.string(R.string.mark_middle), screen.text(R.id.prompt))
     }
 
     @Test
@@ -102,9 +119,9 @@ class PrintScreenTest {
         screen.choose(picture("no-card.jpg") { x, y -> Color.rgb((x + y) % 200, 120, 90) })
         assertEquals(screen.string(R.string.problem_scale), screen.text(R.id.prompt))
         assertEquals(screen.string(R.string.problem_scale_hint), screen.text(R.id.hint))
-        screen.look("en-day-6-no-card")
+        screen.look("en-day-7-no-card")
         screen.choose(Demo.otter, R.string.choose_other)
-        assertEquals(screen.string(R.string.mark_widest_left), screen.text(R.id.prompt))
+        assertEquals(screen.string(R.string.mark_middle), screen.text(R.id.prompt))
     }
 
     @Test
@@ -113,22 +130,23 @@ class PrintScreenTest {
         screen.choose(File.createTempFile("not-a-photograph", ".jpg").apply { writeText("a letter") })
         assertEquals(screen.string(R.string.problem_photo), screen.text(R.id.prompt))
         assertFalse(screen.buttons().isEmpty())
-        screen.look("en-day-7-no-photograph")
+        screen.look("en-day-8-no-photograph")
     }
 
     @Test
     fun marksInAnOrderThatNoFootHasAreRefused() {
         val screen = Screen()
         screen.choose(Demo.otter)
+        screen.touch(screen.middle(points))
         listOf("widest_left", "widest_right", "pad_rear", "toe_3_tip").forEach { screen.touch(points.getValue(it)) }
         assertTrue(screen.text(R.id.prompt).isNotEmpty())
-        screen.look("en-day-8-marks-turned-round")
+        screen.look("en-day-9-marks-turned-round")
     }
 
     private fun picture(name: String, colour: (Int, Int) -> Int): File {
         val bitmap = Bitmap.createBitmap(800, 600, Bitmap.Config.ARGB_8888)
         (0 until 600).forEach { y -> (0 until 800).forEach { x -> bitmap.setPixel(x, y, colour(x, y)) } }
-        val file = File(File.createTempFile("x", "").parentFile, name)
+        val file = File(File.createTempFile("picture", "").parentFile, name)
         return file.apply { outputStream().use { bitmap.compress(Bitmap.CompressFormat.JPEG, 90, it) } }
     }
 }

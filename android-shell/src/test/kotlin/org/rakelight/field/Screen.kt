@@ -26,7 +26,7 @@ class Screen {
     var activity: PrintActivity = controller.get()
         private set
     private val dp get() = activity.resources.displayMetrics.density
-    private val picture get() = activity.findViewById<PictureView>(R.id.picture)
+    private val picture get() = activity.findViewById<PictureView>(R.id.picture)!!
 
     /** Gives the core time until the screen rests. */
     fun settle() {
@@ -39,7 +39,7 @@ class Screen {
         assertEquals("the core answers within two minutes", null, activity.shown.busy)
     }
 
-    fun text(id: Int): String = activity.findViewById<TextView>(id).takeIf { it.visibility == View.VISIBLE }?.text?.toString().orEmpty()
+    fun text(id: Int): String = activity.findViewById<TextView>(id)!!.takeIf { it.visibility == View.VISIBLE }?.text?.toString().orEmpty()
 
     fun string(id: Int): String = activity.getString(id)
 
@@ -64,6 +64,7 @@ class Screen {
         assertEquals(Intent.ACTION_OPEN_DOCUMENT, asked.intent.action)
         shadowOf(activity).receiveResult(asked.intent, Activity.RESULT_OK, Intent().setData(uri))
         settle()
+        activity.shown.problem?.let { println("the screen says ${text(R.id.prompt)}: $it") }
     }
 
     fun touch(at: Point, lift: Boolean = true) {
@@ -74,8 +75,12 @@ class Screen {
         settle()
     }
 
+    fun middle(points: Map<String, Point>) =
+        listOf("widest_left", "widest_right").map(points::getValue).let { (a, b) -> Point((a.x + b.x) / 2, (a.y + b.y) / 2) }
+
     /** Marks the four points in the order in which they are asked for. */
     fun markPrint(points: Map<String, Point>) {
+        if (activity.shown.done.middle == null) touch(middle(points))
         listOf("widest_left", "widest_right", "toe_3_tip", "pad_rear").forEach { touch(points.getValue(it)) }
     }
 
@@ -103,7 +108,7 @@ class Screen {
             (0 until layout.lineCount).forEach { line ->
                 assertEquals("'${view.text}' is shortened", 0, layout.getEllipsisCount(line))
                 val width = view.width - view.compoundPaddingLeft - view.compoundPaddingRight
-                assertTrue("'${view.text}' is cut off at the side", layout.getLineWidth(line) <= width + 1)
+                assertTrue("'${view.text}' is cut off at the side", layout.getLineMax(line) <= width + 1)
             }
         }
         val root = activity.window.decorView
@@ -114,11 +119,11 @@ class Screen {
             assertTrue("'${button.text}' is on the screen", at[0] >= 0 && at[0] + button.width <= root.width)
             assertTrue("'${button.text}' is on the screen", at[1] >= 0 && at[1] + button.height <= root.height)
         }
-        val scroll = activity.findViewById<View>(R.id.scroll)
+        val scroll = activity.findViewById<View>(R.id.scroll)!!
         assertTrue("there is room to read: ${scroll.height / dp} dp", scroll.height >= 72 * dp)
     }
 
-    private fun all(): Sequence<View> = under(activity.findViewById(android.R.id.content))
+    private fun all(): Sequence<View> = under(activity.findViewById<View>(android.R.id.content)!!)
 
     private fun under(view: View): Sequence<View> = sequence {
         if (view.visibility != View.VISIBLE) return@sequence
