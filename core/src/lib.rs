@@ -8,5 +8,6 @@ pub mod photo;
 pub mod place;
 pub mod print;
 pub mod scale;
+pub mod space;
 pub mod store;
 pub mod words;

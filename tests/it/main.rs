@@ -1,1 +1,3 @@
 //! One binary of checks.
+
+mod space;
