@@ -10,4 +10,7 @@ pub mod print;
 pub mod scale;
 pub mod space;
 pub mod store;
+pub mod summary;
+pub mod survey;
+pub mod trail;
 pub mod words;

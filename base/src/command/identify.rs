@@ -43,7 +43,13 @@ fn show(identification: &Identification, words: &Words) {
     let percent = |p: f64| words.number(100.0 * p, 1);
     for candidate in identification.candidates.iter().take_while(|candidate| candidate.probability >= 0.001) {
         let [low, high] = candidate.band;
-        println!("{:<34} {:>5} %  ({}–{} %)", candidate.name, percent(candidate.probability), percent(low), percent(high));
+        println!(
+            "{:<34} {:>5} %  ({}–{} %)",
+            candidate.name,
+            percent(candidate.probability),
+            percent(low),
+            percent(high)
+        );
     }
     println!("\n{}", identification.rule);
     for reason in &identification.reasons {

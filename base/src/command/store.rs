@@ -29,7 +29,8 @@ pub fn run(action: &Action, words: &Words) -> Result<(), Failure> {
         print_json(&serde_json::json!(verified));
         return Ok(());
     }
-    let counts = [("entries", verified.entries), ("photos", verified.photographs)].map(|(name, n)| (name, n.to_string()));
+    let counts =
+        [("entries", verified.entries), ("photos", verified.photographs)].map(|(name, n)| (name, n.to_string()));
     println!("{}", words.fill("visit.verified", &[(counts[0].0, &counts[0].1), (counts[1].0, &counts[1].1)]));
     for damage in &verified.damage {
         println!("{}", damage.say(words));

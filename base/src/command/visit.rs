@@ -47,7 +47,9 @@ pub fn run_demo(arguments: &DemoArguments, words: &Words) -> Result<(), Failure>
     let folder = match &arguments.demo_folder {
         Some(folder) => folder.clone(),
         None => find_demo().ok_or_else(|| {
-            Failure::input("fixtures/demo-visit isn't in this folder or one above it: say where it is with --demo-folder")
+            Failure::input(
+                "fixtures/demo-visit isn't in this folder or one above it: say where it is with --demo-folder",
+            )
         })?,
     };
     work_through(&folder, &arguments.out, arguments.json, words)
@@ -115,9 +117,10 @@ fn read(folder: &Path, words: &Words) -> Result<FolderVisit, Failure> {
 /// A disk, a key or another program is the machine's; a path or a foreign file is the user's to mend.
 pub fn store_failure(error: StoreError) -> Failure {
     match error {
-        StoreError::Missing { .. } | StoreError::Foreign { .. } | StoreError::Newer { .. } | StoreError::NotAnId { .. } => {
-            Failure::input(error)
-        }
+        StoreError::Missing { .. }
+        | StoreError::Foreign { .. }
+        | StoreError::Newer { .. }
+        | StoreError::NotAnId { .. } => Failure::input(error),
         error => Failure::Machine(error.to_string()),
     }
 }
@@ -125,10 +128,10 @@ pub fn store_failure(error: StoreError) -> Failure {
 /// The findings as a table, then what was left out and what to know.
 fn show(findings: &[Finding], read: &FolderVisit, words: &Words) {
     let rows: Vec<[String; 5]> = findings.iter().map(|finding| row(finding, words)).collect();
-    let heads = ["animal", "grade", "probability", "verdict", "signs"].map(|key| words.say(&format!("visit.{key}")).to_owned());
-    let widths: [usize; 5] = std::array::from_fn(|i| {
-        rows.iter().chain([&heads]).map(|row| row[i].chars().count()).max().unwrap_or(0)
-    });
+    let heads =
+        ["animal", "grade", "probability", "verdict", "signs"].map(|key| words.say(&format!("visit.{key}")).to_owned());
+    let widths: [usize; 5] =
+        std::array::from_fn(|i| rows.iter().chain([&heads]).map(|row| row[i].chars().count()).max().unwrap_or(0));
     let line = |row: &[String; 5]| {
         let cells = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}"));
         println!("{}", cells.collect::<Vec<_>>().join("  ").trim_end());
@@ -146,9 +149,10 @@ fn show(findings: &[Finding], read: &FolderVisit, words: &Words) {
 
 fn row(finding: &Finding, words: &Words) -> [String; 5] {
     let percent = |p: f64| words.number(100.0 * p, 0);
-    let probability = finding.probability.zip(finding.band).map(|(p, [low, high])| {
-        format!("{} % ({}–{})", percent(p), percent(low), percent(high))
-    });
+    let probability = finding
+        .probability
+        .zip(finding.band)
+        .map(|(p, [low, high])| format!("{} % ({}–{})", percent(p), percent(low), percent(high)));
     let verdict = if finding.firm { "summary.firm" } else { "summary.open" };
     [
         finding.name.clone(),

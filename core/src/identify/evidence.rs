@@ -4,7 +4,8 @@
 
 use serde::{Deserialize, Deserializer, Serialize};
 
-use super::facts::{Facts, Limits};
+use super::constants::Limits;
+use super::facts::Facts;
 
 /// One finding: prints of one trail, the trail's measures, droppings that go with it. Reads from JSON and TOML.
 ///
@@ -32,7 +33,7 @@ pub struct Evidence {
     pub droppings: Vec<DroppingEvidence>,
 }
 
-/// Where the finding lies. Shown, but without weight: no source says how much oftener who walks there.
+/// Where the finding lies: water weighs in the prior, the tide doesn't.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Setting {

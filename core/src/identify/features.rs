@@ -1,8 +1,9 @@
 //! How often toes, claws, webbing, heel and arrangement show, by ground and by how clear the trail is.
 
+use super::constants::{Constants, Misread, NoneOfThese};
 use super::draw::Draw;
 use super::evidence::{Arrangement, Feature};
-use super::facts::{Chance, Constants, FootFacts, Misread, NoneOfThese, Shares, Substrate};
+use super::maker::{Chance, FootFacts, Shares, Substrate};
 
 /// Poor, middling and clear trails: deviate and weight (Gauss and Hermite, three nodes for a normal).
 pub(super) const CLEARNESS: [(f64, f64); 3] =
@@ -27,9 +28,11 @@ pub(super) struct Shown {
 pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants, draw: &mut Draw) -> [Shown; 3] {
     let sd = draw.chance_sd(foot.status);
     let mut log_odds = |chance: Chance, shift: f64| chance.log_odds() + shift + draw.normal(sd);
-    let mut toes = [0.0; 5];
+    // With how much each varies from trail to trail: whether a faint toe prints does so more than whether a sure one does.
+    let mut toes = [(0.0, 0.0); 5];
     for (to, chance) in toes.iter_mut().zip(&foot.toe_chances) {
-        *to = log_odds(*chance, ground.toes);
+        let varies = if chance.get() >= constants.trail.sure_toe { constants.trail.sure_toe_share } else { 1.0 };
+        *to = (log_odds(*chance, ground.toes), varies);
     }
     let claws = log_odds(foot.claws, ground.claws);
     let webbing = log_odds(foot.webbing, ground.webbing);
@@ -71,11 +74,11 @@ fn seen(p: f64, misread: &Misread) -> f64 {
 }
 
 /// How many toes are counted: each registers for itself, and a mark may be taken for one more.
-fn toe_counts(log_odds: &[f64], clear: f64, extra: f64) -> [f64; 6] {
+fn toe_counts(toes: &[(f64, f64)], clear: f64, extra: f64) -> [f64; 6] {
     let mut counts = [0.0; 6];
     counts[0] = 1.0;
-    for toe in log_odds {
-        add_toe(&mut counts, chance(toe + clear));
+    for (log_odds, varies) in toes {
+        add_toe(&mut counts, chance(log_odds + varies * clear));
     }
     add_toe(&mut counts, extra);
     counts
@@ -130,7 +133,7 @@ mod tests {
     #[test]
     fn toe_counts_are_those_of_toes_registering_each_for_itself() {
         // Two toes, chances 1/2 and 1/4, nobody errs: none 3/8, one 4/8, two 1/8.
-        let counts = toe_counts(&[0.0, (1.0_f64 / 3.0).ln()], 0.0, 0.0);
+        let counts = toe_counts(&[(0.0, 1.0), ((1.0_f64 / 3.0).ln(), 1.0)], 0.0, 0.0);
         for (p, expected) in counts.iter().zip([0.375, 0.5, 0.125, 0.0, 0.0, 0.0]) {
             assert!((p - expected).abs() < 1e-12);
         }

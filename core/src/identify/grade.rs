@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::evidence::{DroppingEvidence, Evidence};
-use super::facts::{Facts, Maker, Status};
+use super::facts::Facts;
+use super::maker::{Maker, Status};
 
 /// How far a finding counts as evidence; what a protocol makes of it is another question.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

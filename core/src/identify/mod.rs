@@ -1,7 +1,7 @@
 //! Who made it: from evidence to track makers, with honest doubt.
 //!
 //! # The model
-//! For every track maker *k* the probability of the evidence is worked out and weighed with its prior (Bayes), even by default, with
+//! For every track maker *k* the probability of the evidence is worked out and weighed with its prior (Bayes), even but for what lives along water where the finding lies on a bank, with
 //! 'none of these' among them, which has a prior and a heavy-tailed size distribution of its own. All numbers stand in
 //! `core/data/`: the makers' in `species/`, the ground's in `substrates.toml`, the model's in `identification.toml`.
 //!
@@ -36,11 +36,13 @@
 //! assert_eq!(answer.candidates[0].maker, "lutra_lutra");
 //! ```
 
+mod constants;
 mod draw;
 mod evidence;
 mod facts;
 mod features;
 mod grade;
+mod maker;
 mod model;
 mod reasons;
 mod signs;
@@ -50,14 +52,16 @@ mod verdict;
 #[cfg(test)]
 mod checks;
 
+pub use constants::Limits;
 pub use evidence::{
     Arrangement, Content, DroppingEvidence, Evidence, EvidenceError, Feature, Foot, Pattern, PrintEvidence, Setting,
     Smell, TrailEvidence, Vegetation,
 };
-pub use facts::{
-    BUILTIN_FILES, Chance, Class, Dimension, DroppingFacts, Facts, FactsError, FootFacts, HindFoot, Known, Limits,
-    Maker, Patterns, Prey, Range, Shape, Shares, Size, Status, Substrate, TrailMeasure, TrailSize, WhichFoot,
-};
+pub use facts::{BUILTIN_FILES, Facts, FactsError};
 pub use grade::Grade;
+pub use maker::{
+    Chance, Class, Dimension, DroppingFacts, FootFacts, HindFoot, Known, Maker, Patterns, Prey, Range, Shape, Shares,
+    Size, Status, Substrate, TrailMeasure, TrailSize, WhichFoot,
+};
 pub use reasons::{Ignored, Look, Reason};
 pub use verdict::{Candidate, Identification, Standing, identify};

@@ -2,8 +2,9 @@
 
 use super::draw::Draw;
 use super::evidence::{Arrangement, Evidence, Feature, Foot, PrintEvidence};
-use super::facts::{Facts, Maker};
+use super::facts::Facts;
 use super::features::{CLEARNESS, Shown, of_feature, shown, shown_by_none};
+use super::maker::Maker;
 use super::signs::{add_droppings, add_trail};
 use super::sizes::{Cell, DIMENSIONS, Ground, Reading, readings, readings_of_none};
 
@@ -110,13 +111,16 @@ impl<'a> Model<'a> {
         let none = &constants.none_of_these;
         let none_prior = none.prior * draw.factor(draw.band().none_prior);
         let none_prior = none_prior / (1.0 - none.prior + none_prior);
+        let waterside = waterside_weight(evidence, constants.prior.waterside * draw.factor(draw.band().waterside));
+        let weight = |maker: &Maker| if maker.waterside { waterside } else { 1.0 };
+        let total: f64 = facts.makers().iter().map(weight).sum();
         let mut makers: Vec<Ready> = Vec::with_capacity(facts.makers().len() + 1);
         for maker in facts.makers() {
             let fore = shown(&maker.fore, substrate, constants, draw);
             let hind = shown(&maker.hind, substrate, constants, draw);
             let limit = maker.hind_foot.as_ref().filter(|h| h.bounds_the_sole && !ground.snow).map(|h| h.max_mm);
             makers.push(Ready {
-                prior: (1.0 - none_prior) / facts.makers().len() as f64,
+                prior: (1.0 - none_prior) * weight(maker) / total,
                 readings: normalised(readings(maker, constants, &ground, draw)),
                 shown: [[fore[0], hind[0]], [fore[1], hind[1]], [fore[2], hind[2]]],
                 signs: signs(Some(maker), draw),
@@ -343,6 +347,15 @@ impl Precision {
     fn ln_density(&self, x: f64, y: f64) -> f64 {
         0.5 * (self.determinant().ln() - (self.a * x * x + 2.0 * self.off * x * y + self.b * y * y))
             - std::f64::consts::TAU.ln()
+    }
+}
+
+/// How much likelier a maker that lives along water is, by what was said of the place.
+fn waterside_weight(evidence: &Evidence, weight: f64) -> f64 {
+    match evidence.setting.as_ref().and_then(|s| s.near_water) {
+        Some(true) => weight,
+        Some(false) => 1.0 / weight,
+        None => 1.0,
     }
 }
 

@@ -118,10 +118,13 @@ impl<'a> Weighing<'a> {
 
     fn say(&self, kind: Kind, key: &str, ln: f64, other: usize) -> String {
         let words = self.words;
-        let observation = words.fill(
-            &format!("identify.observation.{key}"),
-            &[("values", &values(self.evidence, kind, words).join(", "))],
-        );
+        let mut different: Vec<String> = Vec::new();
+        for value in values(self.evidence, kind, words) {
+            if !different.contains(&value) {
+                different.push(value);
+            }
+        }
+        let observation = words.fill(&format!("identify.observation.{key}"), &[("values", &different.join(", "))]);
         let (from, than) = if ln >= 0.0 { (self.leader, other) } else { (other, self.leader) };
         let name = |i: usize| name_of(self.contenders[i].id, self.facts, words);
         words.fill(
@@ -273,7 +276,8 @@ fn decimal(value: f64, places: usize, words: &Words) -> String {
 /// What was given and has no weight.
 pub(super) fn ignored(evidence: &Evidence, words: &Words) -> Vec<Ignored> {
     let group_length = evidence.trail.as_ref().is_some_and(|t| t.group_length_mm.is_some());
-    [("setting", evidence.setting.is_some()), ("group_length_mm", group_length)]
+    let tidal = evidence.setting.as_ref().is_some_and(|s| s.tidal.is_some());
+    [("tidal", tidal), ("group_length_mm", group_length)]
         .into_iter()
         .filter(|(_, given)| *given)
         .map(|(key, _)| Ignored { observation: key.into(), text: words.say(&format!("identify.ignored.{key}")).into() })

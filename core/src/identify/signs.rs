@@ -1,9 +1,10 @@
 //! What a trail's measures and droppings say, as likelihoods.
 
+use super::constants::Constants;
 use super::draw::Draw;
 use super::evidence::{DroppingEvidence, Pattern, Smell, TrailEvidence, Vegetation};
-use super::facts::{Chance, Constants, DroppingFacts, Maker, Patterns, Prey, Shape, TrailMeasure, TrailSize};
 use super::features::{chance, of_feature, shares};
+use super::maker::{Chance, DroppingFacts, Maker, Patterns, Prey, Shape, TrailMeasure, TrailSize};
 use super::model::{Kind, LnByKind};
 
 /// The kinds of smell and of vegetation a worker can name.

@@ -4,8 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::draw::Draw;
 use super::evidence::{Evidence, EvidenceError};
-use super::facts::{Facts, Maker};
+use super::facts::Facts;
 use super::grade::{Case, Grade, rule_for};
+use super::maker::Maker;
 use super::model::{Model, Without, ln_sum};
 use super::reasons::{Ignored, Look, Reason, Weighing, ignored};
 use crate::words::Words;
@@ -83,7 +84,7 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
     let contenders = contenders(facts);
     let band = &facts.constants.band;
     let model = Model::new(evidence, facts, &mut Draw::still(band));
-    let priors: Vec<f64> = contenders.iter().map(|c| c.members.iter().map(|m| model.makers[*m].prior).sum()).collect();
+    let priors = priors(&model, &contenders);
     let ln_likelihoods = by_contender(&model, &contenders, Without::default());
     let probabilities = posterior(&priors, &ln_likelihoods);
     let bands = bands(evidence, facts, &contenders, &probabilities);
@@ -176,6 +177,20 @@ pub(super) fn by_contender(model: &Model, contenders: &[Contender], without: Wit
         .collect()
 }
 
+fn priors(model: &Model, contenders: &[Contender]) -> Vec<f64> {
+    contenders.iter().map(|c| c.members.iter().map(|m| model.makers[*m].prior).sum()).collect()
+}
+
+/// The probabilities alone, by candidate, without band and reasons.
+#[cfg(test)]
+pub(super) fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Vec<(&'a str, f64)> {
+    let contenders = contenders(facts);
+    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band));
+    let ln = by_contender(&model, &contenders, Without::default());
+    let posterior = posterior(&priors(&model, &contenders), &ln);
+    std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect()
+}
+
 /// Bayes.
 fn posterior(priors: &[f64], ln_likelihoods: &[f64]) -> Vec<f64> {
     let joint = || std::iter::zip(priors, ln_likelihoods).map(|(prior, ln)| prior.ln() + ln);
@@ -189,9 +204,7 @@ fn bands(evidence: &Evidence, facts: &Facts, contenders: &[Contender], probabili
     let mut varied: Vec<Vec<f64>> = vec![Vec::with_capacity(n); contenders.len()];
     for i in 0..n {
         let model = Model::new(evidence, facts, &mut Draw::nth(&facts.constants.band, i));
-        let priors: Vec<f64> =
-            contenders.iter().map(|c| c.members.iter().map(|m| model.makers[*m].prior).sum()).collect();
-        let posterior = posterior(&priors, &by_contender(&model, contenders, Without::default()));
+        let posterior = posterior(&priors(&model, contenders), &by_contender(&model, contenders, Without::default()));
         varied.iter_mut().zip(posterior).for_each(|(all, p)| all.push(p));
     }
     std::iter::zip(&mut varied, probabilities)

@@ -61,6 +61,13 @@ pub struct Dimension {
     pub parts: Parts,
 }
 
+impl Dimension {
+    fn of(mm: f64, parts: Parts) -> Option<Self> {
+        let u = combine(&[parts.click, parts.plane, parts.depth, parts.tilt, parts.card]);
+        Measured::new(mm, u).map(|mm| Self { mm, parts })
+    }
+}
+
 /// A print's dimensions; what the landmarks don't give is `None`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PrintMeasure {
@@ -96,22 +103,30 @@ pub(super) struct Ruler<'a> {
 const U_UNEVEN_MM: f64 = 1.0;
 
 impl Ruler<'_> {
-    /// The distance between two pixels, at the floor where its depth is known. A plane `d` below one seen from the height `h`
-    /// shows the same things smaller by h / (h + d) (pinhole).
-    pub fn dimension(&self, a_px: [f64; 2], b_px: [f64; 2]) -> Option<Dimension> {
+    /// The distance between two pixels in the plane, or at the floor where its depth is known. A plane `d` below one seen from
+    /// the height `h` shows the same things smaller by h / (h + d) (pinhole).
+    pub fn distance(&self, a_px: [f64; 2], b_px: [f64; 2]) -> Option<Dimension> {
         let length = self.plane.length(a_px, b_px, self.u_click_px);
         let depth = self.floor.depth_mm().zip(self.stance);
         let grow = depth.map_or(1.0, |(depth, stance)| (stance.height_mm + depth.value) / stance.height_mm);
         let mm = length.mm * grow;
-        let parts = Parts {
-            click: length.u_click_mm * grow,
-            plane: length.u_plane_mm * grow,
-            depth: depth.map_or(0.0, |(depth, stance)| length.mm * depth.u / stance.height_mm),
-            tilt: combine(&[mm * self.u_aslant, self.u_uneven_mm(a_px), self.u_uneven_mm(b_px)]),
-            card: mm * self.u_card,
-        };
-        let u = combine(&[parts.click, parts.plane, parts.depth, parts.tilt, parts.card]);
-        Measured::new(mm, u).map(|mm| Dimension { mm, parts })
+        Dimension::of(
+            mm,
+            Parts {
+                click: length.u_click_mm * grow,
+                plane: length.u_plane_mm * grow,
+                depth: depth.map_or(0.0, |(depth, stance)| length.mm * depth.u / stance.height_mm),
+                tilt: mm * self.u_aslant,
+                card: mm * self.u_card,
+            },
+        )
+    }
+
+    /// A dimension of a print: a distance whose ends lie in a floor that isn't even.
+    fn dimension(&self, a_px: [f64; 2], b_px: [f64; 2]) -> Option<Dimension> {
+        let Dimension { mm, parts } = self.distance(a_px, b_px)?;
+        let tilt = combine(&[parts.tilt, self.u_uneven_mm(a_px), self.u_uneven_mm(b_px)]);
+        Dimension::of(mm.value, Parts { tilt, ..parts })
     }
 
     /// A point that lies deeper than thought is seen shifted by that times the tangent of the line of sight.

@@ -242,7 +242,7 @@ fn distances(request: &Request, ruler: &Ruler) -> Result<Vec<Distance>, MeasureE
     let marked = request.between.iter().map(|&[from, to]| Ok((from, to, None)));
     let all: Vec<_> = marked.chain(named).collect::<Result<_, LandmarkError>>()?;
     let distance = |(from_px, to_px, names)| {
-        let length = ruler.dimension(from_px, to_px).ok_or_else(|| ScaleError::Unusable {
+        let length = ruler.distance(from_px, to_px).ok_or_else(|| ScaleError::Unusable {
             detail: "a distance can't be reckoned: its points lie beyond the plane's horizon".into(),
         })?;
         Ok(Distance { from_px, to_px, names, length })

@@ -14,10 +14,18 @@ const LEAST_CONTRAST: u8 = 24;
 /// A marker's border is at least this wide and high in the reduced picture, px.
 const LEAST_SIDE: usize = 8;
 
-/// All dark blobs that are large enough and not the whole picture, at a reduction of `factor`.
-pub(super) fn dark_blobs(luma: &Luma, factor: usize) -> Vec<Blob> {
-    let small = reduce(luma, factor);
-    let dark = darkness(&small);
+/// Where between the darkest and the lightest around it a pixel starts to count as dark.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Middle {
+    /// Half way: best against blur.
+    Half,
+    /// The geometric middle: a shadow's edge that crosses a marker doesn't count as one of its own.
+    Ratio,
+}
+
+/// All dark blobs that are large enough and not the whole picture, in a picture reduced by `factor`.
+pub(super) fn dark_blobs(small: &Luma, factor: usize, middle: Middle) -> Vec<Blob> {
+    let dark = darkness(small, middle);
     let largest = small.width.max(small.height) / 2;
     let shift = (factor as f64 - 1.0) / 2.0;
     connected_runs(&dark, small.width)
@@ -42,7 +50,7 @@ pub(super) fn dark_blobs(luma: &Luma, factor: usize) -> Vec<Blob> {
 }
 
 /// The picture reduced by averaging `factor` × `factor` pixels.
-fn reduce(luma: &Luma, factor: usize) -> Luma {
+pub(super) fn reduce(luma: &Luma, factor: usize) -> Luma {
     if factor == 1 {
         return luma.clone();
     }
@@ -62,8 +70,8 @@ fn reduce(luma: &Luma, factor: usize) -> Luma {
     Luma { width, height, pixels }
 }
 
-/// For each pixel whether it is darker than half way between the darkest and the lightest around it.
-fn darkness(small: &Luma) -> Vec<bool> {
+/// For each pixel whether it is darker than the middle between the darkest and the lightest around it.
+fn darkness(small: &Luma, middle: Middle) -> Vec<bool> {
     let (columns, rows) = (small.width.div_ceil(TILE), small.height.div_ceil(TILE));
     let mut range = vec![(u8::MAX, u8::MIN); columns * rows];
     for (y, line) in small.pixels.chunks_exact(small.width).enumerate() {
@@ -80,7 +88,12 @@ fn darkness(small: &Luma) -> Vec<bool> {
             (column.saturating_sub(1)..=(column + 1).min(columns - 1)).map(move |c| range[r * columns + c])
         });
         let (low, high) = around.fold((u8::MAX, u8::MIN), |(low, high), (l, h)| (low.min(l), high.max(h)));
-        if high - low < LEAST_CONTRAST { 0 } else { low + (high - low) / 2 }
+        match middle {
+            _ if high - low < LEAST_CONTRAST => 0,
+            Middle::Half => low + (high - low) / 2,
+            // A little is added to both, so that a black of nothing doesn't pull the middle down to nothing.
+            Middle::Ratio => ((f32::from(low) + 8.0) * (f32::from(high) + 8.0)).sqrt() as u8 - 8,
+        }
     };
     let limits: Vec<u8> =
         (0..rows).flat_map(|row| (0..columns).map(move |c| (c, row))).map(|(c, r)| limit(c, r)).collect();

@@ -1,5 +1,6 @@
 //! Finding the scale card in a picture.
 
+use super::blobs::Middle;
 use super::lens::Lens;
 use super::marker::{self, Found, Reading};
 use super::plane::{Plane, Tie};
@@ -64,38 +65,42 @@ const COARSE_SIDE: usize = 1000;
 /// Corners that miss the fitted plane by more than this (root mean square) show a card that isn't flat, mm.
 const FLAT_MM: f64 = 0.8;
 
-/// Finds the card. Looks in a reduced picture first and in a finer one where markers are missing.
+/// Finds the card. Looks in a reduced picture first, and again by other means only where markers are missing.
 pub fn find_card(luma: &Luma) -> Result<CardFound, ScaleError> {
     let coarse = (luma.width.max(luma.height) / COARSE_SIDE).max(1);
-    let mut best = find_markers(luma, coarse)?;
-    if best.len() < card::MARKER_IDS.len() && coarse > 1 {
-        let finer = find_markers(luma, coarse / 2)?;
-        if finer.len() > best.len() {
-            best = finer;
-        }
-    }
-    match best.len() {
-        0 => Err(ScaleError::NoCard),
-        1 => Err(ScaleError::OneMarker),
-        _ => fit(&best, Lens::of_picture(luma.width, luma.height)),
-    }
-}
-
-fn find_markers(luma: &Luma, factor: usize) -> Result<Vec<Found>, ScaleError> {
     let mut found: Vec<Found> = Vec::new();
-    for blob in blobs::dark_blobs(luma, factor) {
-        let Some(rough) = quad::around(&blob.outline) else { continue };
-        match marker::read(luma, rough, 1.5 * factor as f64) {
-            Some(Reading::Mirrored) => return Err(ScaleError::Mirrored),
-            Some(Reading::Ours(new)) if found.iter().any(|old| old.id == new.id) => {
-                return Err(ScaleError::TwoCards { id: new.id });
+    'looks: for factor in [coarse, coarse.div_ceil(2)] {
+        let small = blobs::reduce(luma, factor);
+        for middle in [Middle::Half, Middle::Ratio] {
+            look(luma, &small, factor, middle, &mut found)?;
+            if found.len() == card::MARKER_IDS.len() {
+                break 'looks;
             }
-            Some(Reading::Ours(new)) => found.push(new),
-            None => {}
         }
     }
     found.sort_by_key(|marker| marker.id);
-    Ok(found)
+    match found.len() {
+        0 => Err(ScaleError::NoCard),
+        1 => Err(ScaleError::OneMarker),
+        _ => fit(&found, Lens::of_picture(luma.width, luma.height)),
+    }
+}
+
+/// Adds the markers that one look finds to those that are known.
+fn look(luma: &Luma, small: &Luma, factor: usize, middle: Middle, found: &mut Vec<Found>) -> Result<(), ScaleError> {
+    for blob in blobs::dark_blobs(small, factor, middle) {
+        let Some(rough) = quad::around(&blob.outline) else { continue };
+        match marker::read(luma, rough, 1.5 * factor as f64) {
+            Some(Reading::Mirrored) => return Err(ScaleError::Mirrored),
+            Some(Reading::Ours(new)) => match found.iter().find(|old| old.id == new.id) {
+                None => found.push(new),
+                Some(old) if old.is_at(&new) => {}
+                Some(_) => return Err(ScaleError::TwoCards { id: new.id }),
+            },
+            None => {}
+        }
+    }
+    Ok(())
 }
 
 fn fit(found: &[Found], lens: Lens) -> Result<CardFound, ScaleError> {

@@ -18,6 +18,17 @@ pub(super) struct Found {
     pub u_px: f64,
 }
 
+impl Found {
+    /// Whether both are one marker in the picture, seen twice.
+    pub fn is_at(&self, other: &Self) -> bool {
+        let side = (self.corners_px[0][0] - self.corners_px[2][0]).hypot(self.corners_px[0][1] - self.corners_px[2][1]);
+        let apart = |i: usize| {
+            (self.corners_px[i][0] - other.corners_px[i][0]).hypot(self.corners_px[i][1] - other.corners_px[i][1])
+        };
+        (0..4).all(|i| apart(i) < side / 8.0)
+    }
+}
+
 /// What a quadrilateral holds.
 pub(super) enum Reading {
     Ours(Found),
@@ -33,44 +44,87 @@ const BLACK_TO_GROUND: f64 = 0.7;
 /// Reads the marker near a rough outline.
 pub(super) fn read(luma: &Luma, rough: [[f64; 2]; 4], start_px: f64) -> Option<Reading> {
     // Most dark blobs are no markers: a look at the rough outline is enough to pass them over.
-    let first = identify(cells(luma, &rough)?, 2 * MOST_WRONG)?;
+    let first = identify(luma, &rough, 2 * MOST_WRONG)?;
     let Quad { corners, u_px } = quad::refine(luma, rough, start_px)?;
-    let (id, turns, mirrored) = identify(cells(luma, &corners)?, MOST_WRONG).filter(|second| second.0 == first.0)?;
+    let (id, turns, mirrored) = identify(luma, &corners, MOST_WRONG).filter(|second| second.0 == first.0)?;
     if mirrored {
         return Some(Reading::Mirrored);
     }
     Some(Reading::Ours(Found { id, corners_px: std::array::from_fn(|i| corners[(i + turns) % 4]), u_px }))
 }
 
-/// The inner 6 × 6 cells, white = 1, row by row from the outline's first corner.
-fn cells(luma: &Luma, corners: &[[f64; 2]; 4]) -> Option<u64> {
-    let to_px = through_four(&[[0.0, 0.0], [8.0, 0.0], [8.0, 8.0], [0.0, 8.0]], corners)?;
-    let cell = |x: f64, y: f64| {
-        let spots = [(-0.2, -0.2), (0.2, -0.2), (0.0, 0.0), (-0.2, 0.2), (0.2, 0.2)];
-        let total: Option<f64> = spots.iter().map(|(dx, dy)| at(luma, &to_px, x + dx, y + dy)).sum();
-        total.map(|light| light / spots.len() as f64)
-    };
-    // Light falls unevenly, so black and ground are each a plane over the marker.
-    let black = Shade::fit((0..28).filter_map(|i| ring(i, 0.5, 7.5)).filter_map(|(x, y)| Some((x, y, cell(x, y)?))))?;
-    let ground = Shade::fit((0..28).filter_map(|i| ring(i, -0.6, 8.6)).filter_map(|(x, y)| Some((x, y, cell(x, y)?))))?;
-    let mut bits = 0;
-    for row in 1..7 {
-        for column in 1..7 {
-            let (x, y) = (f64::from(column) + 0.5, f64::from(row) + 0.5);
-            let (dark, light) = (black.at(x, y), ground.at(x, y));
-            if light <= dark {
-                return None;
-            }
-            bits = bits << 1 | u64::from(cell(x, y)? > dark + BLACK_TO_GROUND * (light - dark));
+/// Which of our codes stands within an outline, by how many corners the outline is turned, and whether it is mirrored.
+fn identify(luma: &Luma, corners: &[[f64; 2]; 4], most_wrong: u32) -> Option<(u32, usize, bool)> {
+    let cells = Cells::sample(luma, corners)?;
+    [cells.by_planes(), cells.by_ratio()].into_iter().flatten().find_map(|bits| matching(bits, most_wrong))
+}
+
+/// A marker's light, cell by cell.
+struct Cells {
+    /// The inner 6 × 6 cells, row by row from the outline's first corner.
+    inner: [f64; 36],
+    /// Cells of the black border: x, y (in cells) and light.
+    border: [(f64, f64, f64); 28],
+    /// The ground around it, alike.
+    ground: [(f64, f64, f64); 28],
+}
+
+impl Cells {
+    fn sample(luma: &Luma, corners: &[[f64; 2]; 4]) -> Option<Self> {
+        let to_px = through_four(&[[0.0, 0.0], [8.0, 0.0], [8.0, 8.0], [0.0, 8.0]], corners)?;
+        let cell = |x: f64, y: f64| {
+            let spots = [(-0.2, -0.2), (0.2, -0.2), (0.0, 0.0), (-0.2, 0.2), (0.2, 0.2)];
+            let total: Option<f64> = spots.iter().map(|(dx, dy)| at(luma, &to_px, x + dx, y + dy)).sum();
+            total.map(|light| light / spots.len() as f64)
+        };
+        let mut cells = Self { inner: [0.0; 36], border: [(0.0, 0.0, 0.0); 28], ground: [(0.0, 0.0, 0.0); 28] };
+        for (i, light) in cells.inner.iter_mut().enumerate() {
+            *light = cell((i % 6) as f64 + 1.5, (i / 6) as f64 + 1.5)?;
         }
+        for i in 0..28 {
+            let ((bx, by), (gx, gy)) = (ring(i, 0.5, 7.5), ring(i, -0.6, 8.6));
+            cells.border[i] = (bx, by, cell(bx, by)?);
+            cells.ground[i] = (gx, gy, cell(gx, gy)?);
+        }
+        Some(cells)
     }
-    Some(bits)
+
+    /// White = 1 where a cell is lighter than most of the way from the border's black to the ground, each a plane over the
+    /// marker: light may fall unevenly, and blur may mix neighbours.
+    fn by_planes(&self) -> Option<u64> {
+        let (black, ground) = (Shade::fit(&self.border), Shade::fit(&self.ground));
+        self.bits(|x, y| {
+            let (dark, light) = (black.at(x, y), ground.at(x, y));
+            (light > dark).then_some(dark + BLACK_TO_GROUND * (light - dark))
+        })
+    }
+
+    /// White = 1 above the geometric middle of the darkest and the lightest cell: a shadow's edge may cross the marker, as long
+    /// as it is weaker than the print (white is about twenty times as light as black).
+    fn by_ratio(&self) -> Option<u64> {
+        let all = || self.inner.iter().copied().chain(self.border.iter().map(|cell| cell.2));
+        let (darkest, lightest) = (all().fold(f64::INFINITY, f64::min), all().fold(0.0, f64::max));
+        self.bits(|_, _| (lightest > 4.0 * darkest.max(1e-4)).then_some((darkest.max(1e-4) * lightest).sqrt()))
+    }
+
+    fn bits(&self, limit: impl Fn(f64, f64) -> Option<f64>) -> Option<u64> {
+        self.inner.iter().enumerate().try_fold(0, |bits, (i, light)| {
+            let limit = limit((i % 6) as f64 + 1.5, (i / 6) as f64 + 1.5)?;
+            Some(bits << 1 | u64::from(*light > limit))
+        })
+    }
 }
 
 /// The `i`th of 28 places along a square ring from `low` to `high`.
-fn ring(i: usize, low: f64, high: f64) -> Option<(f64, f64)> {
+fn ring(i: usize, low: f64, high: f64) -> (f64, f64) {
     let t = low + (high - low) * (i % 7) as f64 / 7.0;
-    [(t, low), (high, t), (high + low - t, high), (low, high + low - t)].get(i / 7).copied()
+    let back = high + low - t;
+    match i / 7 {
+        0 => (t, low),
+        1 => (high, t),
+        2 => (back, high),
+        _ => (low, back),
+    }
 }
 
 fn at(luma: &Luma, to_px: &Matrix3<f64>, x: f64, y: f64) -> Option<f64> {
@@ -86,18 +140,17 @@ struct Shade {
 }
 
 impl Shade {
-    fn fit(samples: impl Iterator<Item = (f64, f64, f64)>) -> Option<Self> {
-        let [mut n, mut light, mut xx, mut yy, mut xl, mut yl] = [0.0; 6];
+    fn fit(samples: &[(f64, f64, f64)]) -> Self {
+        let [mut light, mut xx, mut yy, mut xl, mut yl] = [0.0; 5];
         for (x, y, l) in samples {
             let (x, y) = (x - 4.0, y - 4.0);
-            n += 1.0;
             light += l;
             xx += x * x;
             yy += y * y;
             xl += x * l;
             yl += y * l;
         }
-        (n > 20.0).then(|| Self { a: light / n, b: xl / xx, c: yl / yy })
+        Self { a: light / samples.len() as f64, b: xl / xx, c: yl / yy }
     }
 
     fn at(&self, x: f64, y: f64) -> f64 {
@@ -106,19 +159,18 @@ impl Shade {
 }
 
 /// Which of our codes these cells are, by how many corners the outline is turned, and whether they are mirrored.
-fn identify(bits: u64, most_wrong: u32) -> Option<(u32, usize, bool)> {
-    let mut seen = bits;
+fn matching(mut bits: u64, most_wrong: u32) -> Option<(u32, usize, bool)> {
     for turns in 0..4 {
         for id in card::MARKER_IDS {
             let code = card::codes()[id as usize];
-            if (seen ^ code).count_ones() <= most_wrong {
+            if (bits ^ code).count_ones() <= most_wrong {
                 return Some((id, turns, false));
             }
-            if (mirror(seen) ^ code).count_ones() <= most_wrong {
+            if (mirror(bits) ^ code).count_ones() <= most_wrong {
                 return Some((id, turns, true));
             }
         }
-        seen = turn(seen);
+        bits = turn(bits);
     }
     None
 }

@@ -38,7 +38,12 @@ const MARGIN: f64 = 0.45;
 const BAR_MM: f64 = 50.0;
 
 /// Draws the first marked print of a measured photograph; `None` where it has no two landmarks.
-pub(super) fn draw(bytes: &[u8], measured: &PrintMeasured, maker: &str, words: &Words) -> Result<Option<Figure>, PhotoError> {
+pub(super) fn draw(
+    bytes: &[u8],
+    measured: &PrintMeasured,
+    maker: &str,
+    words: &Words,
+) -> Result<Option<Figure>, PhotoError> {
     let Some(marks) = measured.landmarks.prints.iter().find(|print| print.points.len() > 1) else { return Ok(None) };
     let picture = photo::read_colour(bytes)?;
     let window = Window::around(marks, picture.width(), picture.height());
@@ -51,7 +56,8 @@ pub(super) fn draw(bytes: &[u8], measured: &PrintMeasured, maker: &str, words: &
         .map_err(|error| PhotoError::Damaged { detail: error.to_string() })?;
     let prints = measured.measurement["prints"].as_array();
     let print = prints.into_iter().flatten().find(|print| print["id"] == marks.id.as_str()).unwrap_or(&Value::Null);
-    let mut drawing = format!(r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" aria-hidden="true">"#);
+    let mut drawing =
+        format!(r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" aria-hidden="true">"#);
     for (from, to, name) in lines(marks) {
         if let Some(length) = read_measure(print, name) {
             measure_line(&mut drawing, window.place(from), window.place(to), &measure_text(length, words));
@@ -91,7 +97,8 @@ impl Window {
         let half_width = half_height / 0.75;
         let clamp = |v: f64, most: u32| v.clamp(0.0, f64::from(most)) as u32;
         let (left, right) = (clamp((x0 + x1) / 2.0 - half_width, width), clamp((x0 + x1) / 2.0 + half_width, width));
-        let (top, bottom) = (clamp((y0 + y1) / 2.0 - half_height, height), clamp((y0 + y1) / 2.0 + half_height, height));
+        let (top, bottom) =
+            (clamp((y0 + y1) / 2.0 - half_height, height), clamp((y0 + y1) / 2.0 + half_height, height));
         Self { left, top, width: (right - left).max(1), height: (bottom - top).max(1) }
     }
 

@@ -114,8 +114,10 @@ fn environment(words: &Words) -> Result<Environment<'_>, TemplateError> {
             return Err(TemplateError::new(ErrorKind::UndefinedError, format!("no text for {key}")));
         }
         let names: Vec<String> = values.args().map(str::to_owned).collect();
-        let filled: Vec<(String, String)> =
-            names.iter().map(|name| Ok((name.clone(), values.get::<Value>(name)?.to_string()))).collect::<Result<_, TemplateError>>()?;
+        let filled: Vec<(String, String)> = names
+            .iter()
+            .map(|name| Ok((name.clone(), values.get::<Value>(name)?.to_string())))
+            .collect::<Result<_, TemplateError>>()?;
         let pairs: Vec<(&str, &str)> = filled.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
         Ok(table.fill(&key, &pairs))
     });
@@ -143,9 +145,9 @@ fn figures(
     let mut figures = Vec::new();
     for finding in findings {
         let files = finding.signs.iter().filter_map(|id| visit.signs.iter().find(|sign| sign.id == *id));
-        let measured = files.flat_map(|sign| &sign.photos).find_map(|file| {
-            visit.measured.iter().find(|m| m.file == *file && !m.landmarks.prints.is_empty())
-        });
+        let measured = files
+            .flat_map(|sign| &sign.photos)
+            .find_map(|file| visit.measured.iter().find(|m| m.file == *file && !m.landmarks.prints.is_empty()));
         let Some(measured) = measured else { continue };
         let Some(path) = photo_path(&measured.sha256) else { continue };
         let bytes = std::fs::read(&path)

@@ -270,8 +270,8 @@ impl Reader<'_> {
 
     fn trails(&mut self) -> Result<(), FolderError> {
         for trail in &self.file.trail {
-            let reading = trail::read(&trail.prints)
-                .map_err(|source| FolderError::Trail { id: trail.id.clone(), source })?;
+            let reading =
+                trail::read(&trail.prints).map_err(|source| FolderError::Trail { id: trail.id.clone(), source })?;
             self.visit.trails.push(TrailMeasured {
                 id: trail.id.clone(),
                 prints: trail.prints.clone(),
@@ -478,7 +478,9 @@ impl Reader<'_> {
         let mut print = typed.clone();
         let Some(from) = print.remove("from") else { return Ok(Value::Object(print)) };
         let from = from.as_str().ok_or("a print's `from` must be a text like \"IMG_1.jpg#h1\"")?;
-        let (file, id) = from.split_once('#').ok_or_else(|| format!("{from:?} must name a photograph and a print in it, like \"IMG_1.jpg#h1\""))?;
+        let (file, id) = from
+            .split_once('#')
+            .ok_or_else(|| format!("{from:?} must name a photograph and a print in it, like \"IMG_1.jpg#h1\""))?;
         let Some(measured) = self.visit.measured.iter().find(|measured| measured.file == file) else {
             // The photograph was left out or couldn't be measured, which has been told; what was typed still counts.
             return Ok(Value::Object(print));

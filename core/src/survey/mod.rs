@@ -12,8 +12,8 @@ pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
 pub use record::{
-    Bank, Clock, Closed, Conditions, Consent, Identified, Opened, Person, PhotoAttached, PlacedBy, PrintMeasured, Record,
-    SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
+    Bank, Clock, Closed, Conditions, Consent, Identified, Opened, Person, PhotoAttached, PlacedBy, PrintMeasured,
+    Record, SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
 };
 pub use time::{parse_time, utc_text};
 pub use visit::Visit;

@@ -12,7 +12,8 @@ use chrono::{DateTime, FixedOffset, NaiveDateTime, SecondsFormat, Utc};
 /// ```
 pub fn parse_time(text: &str) -> Option<DateTime<FixedOffset>> {
     let text = text.trim().replacen(' ', "T", 1);
-    let local = || ["%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M"].iter().find_map(|f| NaiveDateTime::parse_from_str(&text, f).ok());
+    let local =
+        || ["%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M"].iter().find_map(|f| NaiveDateTime::parse_from_str(&text, f).ok());
     DateTime::parse_from_rfc3339(&text).ok().or_else(|| local().map(|time| time.and_utc().fixed_offset()))
 }
 

@@ -4,7 +4,8 @@ use geo::{Closest, HaversineClosestPoint, Length, LineLocatePoint, LineString, P
 use sha2::{Digest, Sha256};
 
 use super::record::{
-    Closed, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
+    Closed, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
+    TrailMeasured,
 };
 use super::utc_text;
 

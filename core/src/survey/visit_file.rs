@@ -192,7 +192,9 @@ pub struct Sign {
 #[derive(Debug, thiserror::Error)]
 pub enum VisitFileError {
     /// There is none.
-    #[error("{folder} has no visit.toml, which says who, when and where: write one as DEVELOPERS.md and fixtures/demo-visit/visit.toml show")]
+    #[error(
+        "{folder} has no visit.toml, which says who, when and where: write one as DEVELOPERS.md and fixtures/demo-visit/visit.toml show"
+    )]
     Missing {
         /// The folder.
         folder: String,

@@ -1,0 +1,350 @@
+//! Fits each pattern to the prints, by turns: the best assignment, then the slots, the stride and the scatter that go best with it.
+//! What a pattern is worth against the others is its evidence (Laplace's approximation: MacKay 2003, Information Theory, chapter 27).
+
+use std::f64::consts::TAU;
+
+use super::assign::{self, Assignment, Cycle, Placed};
+use super::pattern::{Assumed, Family, PatternName, Patterns, Slot, Template};
+use super::{PatternProbability, TrailPrints};
+use crate::print::{Foot, Side};
+
+/// Turns for a quick look at each start, and until a fit stands.
+const TURNS: [usize; 2] = [2, 6];
+/// Starts are judged on so many prints from the trail's first; the whole trail then decides.
+const LOOKED_AT: usize = 24;
+/// A start whose evidence lies further (natural logarithm) below the best one's isn't followed: it can't catch up.
+const HOPELESS: f64 = 40.0;
+
+/// A print as the fit sees it: sorted along the trail, the across axis with the animal's left positive if sides are named.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Mark {
+    /// Index in the input.
+    pub index: usize,
+    /// Along and across, cm.
+    pub at: [f64; 2],
+    pub foot: Foot,
+    pub side: Side,
+}
+
+/// Standard deviations, cm.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Noise {
+    /// Of a print about its place in the group, either direction.
+    pub scatter: f64,
+    /// Of one stride to the next.
+    pub stride: f64,
+    /// Of the middle line from group to group.
+    pub drift: f64,
+}
+
+/// A pattern fitted to a trail; centimetres.
+#[derive(Debug, Clone)]
+pub(super) struct Fit {
+    pub stride: f64,
+    /// Places from the middle of the cycle.
+    pub slots: Vec<Slot>,
+    pub noise: Noise,
+}
+
+impl Fit {
+    /// Where the middle of a cycle lies, by the prints that are there.
+    pub fn middle(&self, marks: &[Mark], placed: &[Placed]) -> [f64; 2] {
+        let n = placed.len() as f64;
+        placed.iter().fold([0.0; 2], |[x, y], p| {
+            let apart = self.residual(&marks[p.mark], p.slot, [0.0; 2]);
+            [x + apart[0] / n, y + apart[1] / n]
+        })
+    }
+
+    /// How far a print lies from its slot in a cycle with this middle.
+    pub fn residual(&self, mark: &Mark, slot: usize, middle: [f64; 2]) -> [f64; 2] {
+        [mark.at[0] - middle[0] - self.slots[slot].along, mark.at[1] - middle[1] - self.slots[slot].across]
+    }
+}
+
+/// A fitted pattern with its assignment and the logarithm of its evidence.
+#[derive(Debug, Clone)]
+pub(super) struct Fitted {
+    pub family: Family,
+    pub group: bool,
+    pub fit: Fit,
+    pub cycles: Vec<Cycle>,
+    pub log_evidence: f64,
+}
+
+/// The patterns weighed against each other.
+pub(super) struct Weighed {
+    pub patterns: Vec<PatternProbability>,
+    pub no_pattern: f64,
+    /// The best one, unless the prints rather follow none.
+    pub best: Option<Fitted>,
+}
+
+/// The prints in order along the trail.
+pub(super) fn marks(trail: &TrailPrints) -> Vec<Mark> {
+    let mean = trail.prints.iter().map(|p| p.offset_cm).sum::<f64>() / trail.prints.len() as f64;
+    let leftward: f64 = trail
+        .prints
+        .iter()
+        .map(|p| match p.side {
+            Side::Left => p.offset_cm - mean,
+            Side::Right => mean - p.offset_cm,
+            Side::Unknown => 0.0,
+        })
+        .sum();
+    let hand = if leftward < 0.0 { -1.0 } else { 1.0 };
+    let mark = |(index, p): (usize, &super::TrailPrint)| Mark {
+        index,
+        at: [p.along_cm, hand * p.offset_cm],
+        foot: p.foot,
+        side: p.side,
+    };
+    let mut marks: Vec<Mark> = trail.prints.iter().enumerate().map(mark).collect();
+    marks.sort_by(|a, b| a.at[0].total_cmp(&b.at[0]).then(a.at[1].total_cmp(&b.at[1])));
+    marks
+}
+
+/// Fits all patterns and shares out the probability.
+pub(super) fn weigh(marks: &[Mark], u_cm: f64, patterns: &Patterns) -> Weighed {
+    let assumed = &patterns.assumed;
+    let starts: Vec<(&Template, Fitted)> =
+        patterns.templates.iter().filter_map(|t| Some((t, best_start(marks, u_cm, t, assumed)?))).collect();
+    let best_start = starts.iter().map(|(_, start)| start.log_evidence).fold(f64::MIN, f64::max);
+    let mut fitted: Vec<(f64, Fitted)> = Vec::new();
+    for (template, start) in starts {
+        let alike = patterns.templates.iter().filter(|t| t.entry == template.entry).count();
+        if start.log_evidence < best_start - HOPELESS {
+            continue;
+        }
+        if let Some(best) = fit(marks, u_cm, start.fit, template, assumed, TURNS[1]) {
+            fitted.push((best.log_evidence + (template.prior / alike as f64).ln(), best));
+        }
+    }
+    let anywhere = anywhere(marks, u_cm);
+    let none = marks.len() as f64 * anywhere + assumed.no_pattern.ln();
+    let top = fitted.iter().map(|(log, _)| *log).fold(none, f64::max);
+    let total: f64 = (none - top).exp() + fitted.iter().map(|(log, _)| (log - top).exp()).sum::<f64>();
+    // Each of the six families and 'none' has its part of what stays unsure.
+    let held_back = |share: f64| share * (1.0 - assumed.unsure) + assumed.unsure / 7.0;
+    let share = |family: Family| {
+        let weight =
+            fitted.iter().filter(|(_, f)| f.family == family).fold(0.0, |sum, (log, _)| sum + (log - top).exp());
+        held_back(weight / total)
+    };
+    let alternating = share(Family::Alternating);
+    let mut shares = vec![
+        (PatternName::Walk, alternating * patterns.alternating.walk),
+        (PatternName::Trot, alternating * patterns.alternating.trot),
+        (PatternName::PaceWalk, share(Family::PaceWalk)),
+        (PatternName::TwoByTwo, share(Family::TwoByTwo)),
+        (PatternName::GroupOfThree, share(Family::GroupOfThree)),
+        (PatternName::GroupOfFour, share(Family::GroupOfFour)),
+        (PatternName::Hop, share(Family::Hop)),
+    ];
+    shares.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
+    let best =
+        fitted.into_iter().max_by(|a, b| a.0.total_cmp(&b.0)).filter(|(log, _)| *log > none).map(|(_, best)| best);
+    Weighed { patterns, no_pattern: held_back((none - top).exp() / total), best }
+}
+
+/// The log density, per square centimetre, of a print that could lie anywhere on this trail.
+fn anywhere(marks: &[Mark], u_cm: f64) -> f64 {
+    let range = |axis: usize| {
+        let (low, high) = marks.iter().fold((f64::MAX, f64::MIN), |(l, h), m| (l.min(m.at[axis]), h.max(m.at[axis])));
+        high - low
+    };
+    let spacing = range(0) / (marks.len() - 1) as f64;
+    -(spacing * (range(1) + 4.0 * u_cm)).ln()
+}
+
+/// A quick look at the trail's first prints, from several strides.
+fn best_start(marks: &[Mark], u_cm: f64, template: &Template, assumed: &Assumed) -> Option<Fitted> {
+    let first = &marks[..marks.len().min(LOOKED_AT)];
+    strides(first, template, assumed)
+        .into_iter()
+        .filter_map(|stride| fit(first, u_cm, start(stride, template, assumed, u_cm), template, assumed, TURNS[0]))
+        .max_by(|a, b| a.log_evidence.total_cmp(&b.log_evidence))
+}
+
+/// Strides worth starting from: what lies as many prints on as a cycle has, or one fewer where a print is missing,
+/// and what the density of the prints says.
+fn strides(marks: &[Mark], template: &Template, assumed: &Assumed) -> Vec<f64> {
+    let k = template.slots.len();
+    let last = marks.len() - 1;
+    let length = marks[last].at[0] - marks[0].at[0];
+    let median_over = |lag: usize| {
+        let mut apart: Vec<f64> =
+            (0..marks.len().saturating_sub(lag)).map(|i| marks[i + lag].at[0] - marks[i].at[0]).collect();
+        apart.sort_by(f64::total_cmp);
+        apart.get(apart.len() / 2).copied()
+    };
+    let density = length * k as f64 / last as f64;
+    // Too few prints for a whole cycle: as if the rest of it were missing.
+    let mut strides: Vec<f64> =
+        [median_over(k), median_over(k - 1).filter(|_| k > 2), Some(density), Some(0.87 * density)]
+            .into_iter()
+            .flatten()
+            .filter(|s| (assumed.stride_cm[0]..=assumed.stride_cm[1]).contains(s))
+            .collect();
+    strides.sort_by(f64::total_cmp);
+    strides.dedup_by(|a, b| (*a - *b).abs() < 0.01 * *b);
+    strides
+}
+
+fn start(stride: f64, template: &Template, assumed: &Assumed, u_cm: f64) -> Fit {
+    let scaled = |s: &Slot| Slot { along: s.along * stride, across: s.across * stride, foot: s.foot };
+    Fit {
+        stride,
+        slots: template.slots.iter().map(scaled).collect(),
+        noise: Noise {
+            // Wide at first, so that a template that isn't quite this trail's can take hold.
+            scatter: (template.along_spread * stride).hypot(u_cm),
+            stride: 2.0 * assumed.stride_variation * stride,
+            drift: 2.0 * assumed.drift * stride,
+        },
+    }
+}
+
+fn fit(
+    marks: &[Mark],
+    u_cm: f64,
+    mut fit: Fit,
+    template: &Template,
+    assumed: &Assumed,
+    turns: usize,
+) -> Option<Fitted> {
+    let anywhere = anywhere(marks, u_cm);
+    let mut assignment = assign::assign(marks, &fit, assumed, anywhere)?;
+    for _ in 0..turns {
+        fit = refit(marks, u_cm, &fit, &assignment.cycles, template, assumed);
+        assignment = assign::assign(marks, &fit, assumed, anywhere)?;
+    }
+    let log_evidence = assignment.log_likelihood + occam(&fit, &assignment, template, assumed);
+    let Assignment { cycles, .. } = assignment;
+    Some(Fitted { family: template.family, group: template.group, fit, cycles, log_evidence })
+}
+
+/// The slots, the stride and the noise that go best with an assignment.
+fn refit(marks: &[Mark], u_cm: f64, old: &Fit, cycles: &[Cycle], template: &Template, assumed: &Assumed) -> Fit {
+    let mut fit = old.clone();
+    let (steps, strides) = steps(cycles).fold((0.0, 0.0), |(cm, n), step| (cm + step.along, n + step.strides));
+    if strides > 0.0 {
+        fit.stride = (steps / strides).clamp(assumed.stride_cm[0], assumed.stride_cm[1]);
+    }
+    fit.slots = slots(marks, &fit, cycles, template);
+    fit.noise = noise(marks, u_cm, &fit, cycles, assumed);
+    fit
+}
+
+/// Each slot where its prints lie in the mean, drawn towards the template by what is known of it beforehand.
+fn slots(marks: &[Mark], fit: &Fit, cycles: &[Cycle], template: &Template) -> Vec<Slot> {
+    let mut fit = fit.clone();
+    for _ in 0..3 {
+        let mut sums = vec![([0.0; 2], 0.0); fit.slots.len()];
+        for cycle in cycles {
+            let middle = fit.middle(marks, &cycle.placed);
+            for p in &cycle.placed {
+                let at = marks[p.mark].at;
+                let (sum, n) = &mut sums[p.slot];
+                *sum = [sum[0] + at[0] - middle[0], sum[1] + at[1] - middle[1]];
+                *n += 1.0;
+            }
+        }
+        let variance = fit.noise.scatter.powi(2);
+        let drawn = |sum: f64, n: f64, expected: f64, spread: f64| {
+            let pull = variance / (spread * fit.stride).powi(2);
+            (sum + pull * expected * fit.stride) / (n + pull)
+        };
+        let mut slots: Vec<Slot> = template
+            .slots
+            .iter()
+            .zip(&sums)
+            .map(|(t, (sum, n))| Slot {
+                along: drawn(sum[0], *n, t.along, template.along_spread),
+                across: drawn(sum[1], *n, t.across, template.across_spread),
+                foot: t.foot,
+            })
+            .collect();
+        let k = slots.len() as f64;
+        let [along, across] = slots.iter().fold([0.0; 2], |[x, y], s| [x + s.along / k, y + s.across / k]);
+        slots.iter_mut().for_each(|s| {
+            s.along -= along;
+            s.across -= across;
+        });
+        fit.slots = slots;
+    }
+    fit.slots
+}
+
+fn noise(marks: &[Mark], u_cm: f64, fit: &Fit, cycles: &[Cycle], assumed: &Assumed) -> Noise {
+    let expected = |share: f64| (share * fit.stride).powi(2);
+    let weight = assumed.weight;
+    let (mut squares, mut free) = (weight * expected(assumed.scatter), weight);
+    for cycle in cycles {
+        let middle = fit.middle(marks, &cycle.placed);
+        squares +=
+            cycle.placed.iter().flat_map(|p| fit.residual(&marks[p.mark], p.slot, middle)).map(|d| d * d).sum::<f64>();
+        free += 2.0 * (cycle.placed.len() - 1) as f64;
+    }
+    let scatter = (squares / free).max(u_cm * u_cm);
+    let (mut along, mut across, mut n) =
+        (weight * expected(assumed.stride_variation), weight * expected(assumed.drift), weight);
+    for step in steps(cycles) {
+        let placing = scatter * step.placing;
+        let beyond = |apart: f64| ((apart * apart - placing) / step.strides).max(0.0);
+        along += beyond(step.along - step.strides * fit.stride);
+        across += beyond(step.across);
+        n += 1.0;
+    }
+    Noise { scatter: scatter.sqrt(), stride: (along / n).sqrt(), drift: (across / n).sqrt() }
+}
+
+/// From one cycle to the next, cm.
+pub(super) struct Step {
+    pub along: f64,
+    pub across: f64,
+    pub strides: f64,
+    /// The variance of the step from its prints' scatter, in units of the scatter's own.
+    pub placing: f64,
+}
+
+/// The steps between the middles of neighbouring cycles.
+pub(super) fn steps(cycles: &[Cycle]) -> impl Iterator<Item = Step> {
+    cycles.windows(2).map(|pair| Step {
+        along: pair[1].middle[0] - pair[0].middle[0],
+        across: pair[1].middle[1] - pair[0].middle[1],
+        strides: pair[1].strides_on as f64,
+        placing: 1.0 / pair[0].placed.len() as f64 + 1.0 / pair[1].placed.len() as f64,
+    })
+}
+
+/// What fitting the slots and the stride costs: for each the share of what was possible beforehand that the trail leaves.
+fn occam(fit: &Fit, assignment: &Assignment, template: &Template, assumed: &Assumed) -> f64 {
+    let k = fit.slots.len();
+    let mut held = vec![0.0; k];
+    assignment.cycles.iter().flat_map(|c| &c.placed).for_each(|p| held[p.slot] += 1.0);
+    let place = |fitted: f64, expected: f64, spread: f64, n: f64| {
+        let before = (spread * fit.stride).powi(2);
+        let after = 1.0 / (1.0 / before + n / fit.noise.scatter.powi(2));
+        0.5 * (after / before).ln() - (fitted - expected * fit.stride).powi(2) / (2.0 * before)
+    };
+    let slots: f64 = fit
+        .slots
+        .iter()
+        .zip(&template.slots)
+        .zip(&held)
+        .map(|((s, t), &n)| {
+            place(s.along, t.along, template.along_spread, n) + place(s.across, t.across, template.across_spread, n)
+        })
+        .sum();
+    let strides: f64 = steps(&assignment.cycles).map(|s| s.strides).sum();
+    let [shortest, longest] = assumed.stride_cm;
+    // Before: any stride, evenly on a logarithmic scale.
+    let stride = match strides > 0.0 {
+        true => 0.5 * (TAU * fit.noise.stride.powi(2) / strides).ln() - (fit.stride * (longest / shortest).ln()).ln(),
+        false => 0.0,
+    };
+    // The middle of a cycle takes one place in each direction with it.
+    slots * (k - 1) as f64 / k as f64 + stride.min(0.0)
+}
