@@ -1,6 +1,6 @@
 //! `rakelight measure`: prints and distances in a photograph.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use rakelight_core::photo::Photo;
@@ -13,7 +13,7 @@ use crate::failure::{self, Failure};
 /// What and by which scale.
 #[derive(Args)]
 pub struct Arguments {
-    /// The photograph (JPEG).
+    /// The photograph (JPEG), or several of one card that lay still, from different sides.
     #[arg(required = true)]
     photos: Vec<PathBuf>,
     /// What gives the scale: `card`, or `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
@@ -43,17 +43,12 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
-    let [path] = arguments.photos.as_slice() else {
-        return Err(Failure::input("several photographs of one card aren't measured together yet: give one at a time"));
-    };
-    let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let mut photos = arguments.photos.iter().map(|path| read(path)).collect::<Result<Vec<_>, _>>()?;
     let landmarks = match &arguments.landmarks {
-        Some(landmarks) => {
-            Landmarks::from_json(&failure::read_text(landmarks)?).map_err(Failure::input)?.of_photo(&file)
-        }
+        Some(landmarks) => Landmarks::from_json(&failure::read_text(landmarks)?).map_err(Failure::input)?,
         None => Landmarks::default(),
     };
-    let request = Request {
+    let mut request = Request {
         scale: parse_scale(&arguments.scale)?,
         between: arguments.between.iter().map(|text| parse_between(text)).collect::<Result<_, _>>()?,
         landmarks,
@@ -64,15 +59,29 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
             _ => Floor::InPlane,
         },
     };
-    let in_file = |what: &dyn std::fmt::Display| Failure::input(format!("{}: {what}", path.display()));
-    let photo = Photo::read(&failure::read(path)?).map_err(|error| in_file(&error))?;
-    let measurement = print::measure(&photo, &request).map_err(|error| in_file(&error))?;
+    let measurement = match photos.as_slice() {
+        [(file, photo)] => {
+            request.landmarks = request.landmarks.of_photo(file);
+            let path = arguments.photos[0].display();
+            print::measure(photo, &request).map_err(|error| Failure::input(format!("{path}: {error}")))?
+        }
+        several => print::measure_together(several, &request).map_err(Failure::input)?,
+    };
+    let (_, photo) = photos.swap_remove(0);
     if arguments.json {
         print_json(&measurement.to_json(&photo, words));
     } else {
         show(&measurement, words);
     }
     Ok(())
+}
+
+/// A photograph with its base name.
+fn read(path: &Path) -> Result<(String, Photo), Failure> {
+    let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let photo =
+        Photo::read(&failure::read(path)?).map_err(|error| Failure::input(format!("{}: {error}", path.display())))?;
+    Ok((file, photo))
 }
 
 fn parse_scale(text: &str) -> Result<ScaleKind, Failure> {
@@ -114,6 +123,9 @@ fn show(measurement: &Measurement, words: &Words) {
             if let Some(dimension) = dimension {
                 line(&print.id, words.say(&format!("measure.{name}")), dimension.mm);
             }
+        }
+        if let Some(depth) = print.depth {
+            line(&print.id, words.say("measure.depth_mm"), depth);
         }
     }
     println!("{}", words.say("measure.half_width"));

@@ -8,7 +8,9 @@
 mod dimensions;
 mod landmarks;
 mod measure;
+mod together;
 
-pub use dimensions::{Dimension, Floor, Parts, PrintMeasure};
+pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 pub use landmarks::{Foot, LandmarkError, Landmarks, PhotoPoints, PrintMarks, Side};
 pub use measure::{Distance, MeasureError, Measurement, Request, ScaleKind, Warning, measure};
+pub use together::{Camera, measure_together};

@@ -193,7 +193,8 @@ impl Problem<'_> {
                 let mut row = Row::of_camera(&slopes, at_view, at_lens);
                 row.push(at_view + 6, slopes.point * outward);
                 let left = [tie.px[0] - px.x, tie.px[1] - px.y];
-                normal.corners[i] += normal.add(Part::Plane, &row, left, tie.u_px * self.worse[i]) * self.worse[i].powi(2);
+                normal.corners[i] +=
+                    normal.add(Part::Plane, &row, left, tie.u_px * self.worse[i]) * self.worse[i].powi(2);
             }
             for (name, mark) in &view.marks {
                 let index = self.seen.keys().position(|other| other == name)?;
@@ -228,21 +229,26 @@ impl Problem<'_> {
             whole.view((from, from), (count, count)).into_owned()
         });
         let u = |at: usize| inverse[(at, at)].max(0.0).sqrt();
-        Some(Placed {
-            names: self.seen.keys().cloned().collect(),
-            seen: self.seen.values().copied().collect(),
-            points: state.points,
-            by_part,
-            poses: state.poses,
-            u_lenses: (0..state.lenses.len())
-                .map(|i| Lens { focal_px: u(self.at_lens(i)) * state.lenses[i].focal_px, k1: u(self.at_lens(i) + 1) })
-                .collect(),
-            lenses: state.lenses,
-            left_over: normal.marks,
-            spare: self.seen.values().filter(|seen| **seen > 1).map(|seen| 2 * seen - 3).sum(),
-            worse: self.worse.clone(),
-        }
-        .with_honest_marks())
+        Some(
+            Placed {
+                names: self.seen.keys().cloned().collect(),
+                seen: self.seen.values().copied().collect(),
+                points: state.points,
+                by_part,
+                poses: state.poses,
+                u_lenses: (0..state.lenses.len())
+                    .map(|i| Lens {
+                        focal_px: u(self.at_lens(i)) * state.lenses[i].focal_px,
+                        k1: u(self.at_lens(i) + 1),
+                    })
+                    .collect(),
+                lenses: state.lenses,
+                left_over: normal.marks,
+                spare: self.seen.values().filter(|seen| **seen > 1).map(|seen| 2 * seen - 3).sum(),
+                worse: self.worse.clone(),
+            }
+            .with_honest_marks(),
+        )
     }
 }
 

@@ -49,7 +49,8 @@ impl Pose {
         let undo = Matrix3::new(1.0 / f, 0.0, -c.x / f, 0.0, 1.0 / f, -c.y / f, 0.0, 0.0, 1.0);
         let m = undo * to_px;
         let n = view.ties.len() as f64;
-        let centre = view.ties.iter().fold(Vector3::zeros(), |s, t| s + Vector3::new(t.mm[0] / n, t.mm[1] / n, 1.0 / n));
+        let centre =
+            view.ties.iter().fold(Vector3::zeros(), |s, t| s + Vector3::new(t.mm[0] / n, t.mm[1] / n, 1.0 / n));
         // The card lies before the camera.
         let size = (m.column(0).norm() + m.column(1).norm()) / 2.0 * (m * centre).z.signum();
         let (right, down) = (m.column(0) / size, m.column(1) / size);

@@ -117,7 +117,8 @@ const LEAST_TO_BLAME_ONE: usize = 4;
 pub fn place(views: &[View], u_px: f64, floor: Option<Measured>) -> Result<Placed, SpaceError> {
     let points = adjust::seen(views);
     if points.values().all(|seen| *seen < 2) {
-        let marked = views.iter().map(|v| format!("{}: {}", v.name, v.marks.keys().cloned().collect::<Vec<_>>().join(", ")));
+        let marked =
+            views.iter().map(|v| format!("{}: {}", v.name, v.marks.keys().cloned().collect::<Vec<_>>().join(", ")));
         return Err(SpaceError::NothingShared { marked: marked.collect::<Vec<_>>().join("; ") });
     }
     let placed = adjust::solve(views, u_px, floor).ok_or(SpaceError::NoSolution)?;
@@ -134,7 +135,8 @@ pub fn place(views: &[View], u_px: f64, floor: Option<Measured>) -> Result<Place
 /// Who is to blame for marks that don't fit: one point, one photograph, or the two that there are.
 fn blame(views: &[View], u_px: f64, floor: Option<Measured>, off_px: f64) -> SpaceError {
     let agree = |rest: &[View]| adjust::solve(rest, u_px, floor).is_some_and(|placed| placed.sigmas() < FEW_SIGMAS);
-    let shared = adjust::seen(views).into_iter().filter(|(_, seen)| *seen > 1).map(|(name, _)| name).collect::<Vec<_>>();
+    let shared =
+        adjust::seen(views).into_iter().filter(|(_, seen)| *seen > 1).map(|(name, _)| name).collect::<Vec<_>>();
     if shared.len() >= LEAST_TO_BLAME_ONE {
         let without = |name: &String| {
             let mut rest = views.to_vec();

@@ -94,7 +94,9 @@ impl Placed {
     /// Where a point lies.
     pub fn place(&self, name: &str) -> Option<Place> {
         let i = self.index(name)?;
-        let u = |axis: usize| self.by_part.iter().map(|part| part[(3 * i + axis, 3 * i + axis)]).sum::<f64>().max(0.0).sqrt();
+        let u = |axis: usize| {
+            self.by_part.iter().map(|part| part[(3 * i + axis, 3 * i + axis)]).sum::<f64>().max(0.0).sqrt()
+        };
         Some(Place { mm: self.points[i].into(), u_mm: [u(0), u(1), u(2)], seen: self.seen[i] })
     }
 
@@ -154,7 +156,8 @@ impl Placed {
     /// Where a point is seen in a view, px.
     pub fn px(&self, view: usize, views: &[View], name: &str) -> Option<[f64; 2]> {
         let view_seen = views.get(view)?;
-        let (px, _) = self.poses.get(view)?.see(self.lenses[view_seen.lens], view_seen, self.points[self.index(name)?])?;
+        let (px, _) =
+            self.poses.get(view)?.see(self.lenses[view_seen.lens], view_seen, self.points[self.index(name)?])?;
         Some(px.into())
     }
 
