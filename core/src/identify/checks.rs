@@ -114,7 +114,7 @@ fn every_published_size_is_held_as_published_and_nothing_else_is_called_publishe
 
 #[test]
 fn hind_feet_are_held_as_published() {
-    // species-facts: Univ. of Kansas; Emilia-Romagna; Amr et al. 2018; HMW 7.
+    // Univ. of Kansas, Mammals of Kansas; Regione Emilia-Romagna; Amr et al. 2018; Handbook of the Mammals of the World 7; the rest in each file.
     for (maker, min, max) in [
         ("neogale_vison", 57.0, 76.0),
         ("mustela_putorius", 45.0, 65.0),
@@ -475,5 +475,75 @@ fn every_text_has_words_in_every_language() {
         for (id, _, _) in facts().grade_rules() {
             assert!(words.has(&format!("identify.rule.{id}")), "{language}: {id}");
         }
+    }
+}
+
+#[test]
+fn the_schema_names_the_keys_that_are_read_and_written() {
+    let schema = |text: &str| serde_json::from_str::<serde_json::Value>(text).unwrap();
+    let keys = |value: &serde_json::Value| {
+        let mut keys: Vec<String> = value.as_object().unwrap().keys().cloned().collect();
+        keys.sort();
+        keys
+    };
+    let evidence = Evidence {
+        setting: Some(Setting::default()),
+        prints: vec![PrintEvidence::default()],
+        trail: Some(TrailEvidence::default()),
+        droppings: vec![DroppingEvidence::default()],
+        ..Evidence::default()
+    };
+    let (written, read) = (
+        serde_json::to_value(&evidence).unwrap(),
+        schema(include_str!("../../../fixtures/schema/evidence.schema.json")),
+    );
+    assert_eq!(keys(&written), keys(&read["properties"]));
+    assert_eq!(keys(&written["setting"]), keys(&read["properties"]["setting"]["properties"]));
+    for (written, name) in
+        [(&written["prints"][0], "print"), (&written["trail"], "trail"), (&written["droppings"][0], "dropping")]
+    {
+        assert_eq!(keys(written), keys(&read["$defs"][name]["properties"]), "{name}");
+    }
+    let mut substrates: Vec<&str> = facts().substrates().collect();
+    substrates.sort_unstable();
+    let mut named: Vec<&str> =
+        read["properties"]["substrate"]["enum"].as_array().unwrap().iter().filter_map(|v| v.as_str()).collect();
+    named.sort_unstable();
+    assert_eq!(substrates, named);
+
+    let answer = ask_json(include_str!("../../../fixtures/evidence/mink_mud.json"));
+    let written = serde_json::to_value(&answer).unwrap();
+    let read = schema(include_str!("../../../fixtures/schema/identification.schema.json"));
+    assert_eq!(keys(&written), keys(&read["properties"]));
+    for list in ["candidates", "reasons", "next", "ignored"] {
+        let (item, properties) = (&written[list][0], &read["properties"][list]["items"]["properties"]);
+        if item.is_object() {
+            assert_eq!(keys(item), keys(properties), "{list}");
+        }
+    }
+}
+
+proptest::proptest! {
+    #[test]
+    fn whatever_is_measured_the_probabilities_sum_to_one(
+        width in 10.0..500.0_f64,
+        length in 10.0..500.0_f64,
+        relative_u in 0.0001..0.9_f64,
+        toes in 0..=5_u8,
+        n in 1..20_usize,
+        foot in 0..3_usize,
+    ) {
+        let print = PrintEvidence {
+            foot: Foot::ALL[foot],
+            width_mm: Some(width),
+            u_width_mm: Some(width * relative_u),
+            length_with_heel_mm: Some(length),
+            u_length_with_heel_mm: Some(length * relative_u),
+            toes_seen: Some(toes),
+            ..PrintEvidence::default()
+        };
+        let all = super::verdict::probabilities(&in_mud(vec![print; n]), facts());
+        let sum: f64 = all.iter().map(|(_, p)| p).sum();
+        proptest::prop_assert!((sum - 1.0).abs() < 1e-9 && all.iter().all(|(_, p)| *p >= 0.0), "{sum}");
     }
 }

@@ -378,3 +378,44 @@ pub(super) fn ln_sum(ln: impl Iterator<Item = f64>) -> f64 {
     }
     if sum > 0.0 { top + sum.ln() } else { f64::NEG_INFINITY }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The integral over both deviates by plain summation on a fine grid.
+    fn by_grid(model: &Model, reading: &Reading, maker: &Ready, features: &[[[f64; 2]; 3]]) -> f64 {
+        let prior = Precision::of_correlation(reading.correlation);
+        let steps = || (-100..=100).map(|i| f64::from(i) * 0.05);
+        ln_sum(steps().flat_map(|x| steps().map(move |y| (x, y))).map(|(x, y)| {
+            prior.ln_density(x, y) + model.ln_given(reading, maker, Without::default(), features, [x, y])
+        })) + (0.05_f64 * 0.05).ln()
+    }
+
+    #[test]
+    fn the_nodes_agree_with_summation_on_a_fine_grid() {
+        let print = |foot, width: f64, length: f64| PrintEvidence {
+            foot,
+            width_mm: Some(width),
+            u_width_mm: Some(2.0),
+            length_without_heel_mm: Some(length),
+            u_length_without_heel_mm: Some(2.0),
+            ..PrintEvidence::default()
+        };
+        let facts = Facts::builtin().unwrap();
+        for (foot, tolerance) in [(Foot::Hind, 1e-3), (Foot::Unknown, 0.15)] {
+            let prints = vec![print(foot, 58.0, 57.0), print(foot, 62.0, 55.0), print(foot, 60.0, 63.0)];
+            let evidence = Evidence { prints, ..Evidence::default() };
+            let model = Model::new(&evidence, facts, &mut Draw::still(&facts.constants.band));
+            let feet = if foot == Foot::Hind { [0.0, 1.0] } else { [0.5, 0.5] };
+            for id in ["lutra_lutra", "meles_meles", "canis_familiaris", "castor_fiber"] {
+                let maker = &model.makers[facts.makers().iter().position(|m| m.id == id).unwrap()];
+                for reading in &maker.readings {
+                    let nodes = model.ln_of_trail(reading, maker, Without::default(), &[[feet; 3]; 3]);
+                    let grid = by_grid(&model, reading, maker, &[[feet; 3]; 3]);
+                    assert!((nodes - grid).abs() < tolerance, "{id} {foot:?}: {nodes} {grid}");
+                }
+            }
+        }
+    }
+}

@@ -50,6 +50,8 @@ const REASONS: usize = 3;
 /// A weight below this factor, and a look below these bits, is not worth a line.
 const LEAST_FACTOR: f64 = 1.5;
 const LEAST_BITS: f64 = 0.01;
+/// So that a factor stays a number that JSON can hold.
+const LARGEST_LN: f64 = 600.0;
 
 /// All weights: what each candidate loses in log likelihood by each kind of observation.
 pub(super) struct Weighing<'a> {
@@ -109,7 +111,7 @@ impl<'a> Weighing<'a> {
             reasons.extend(factors.iter().take(REASONS).map(|(kind, key, ln)| Reason {
                 observation: (*key).into(),
                 against: self.contenders[other].id.into(),
-                factor: ln.exp(),
+                factor: ln.clamp(-LARGEST_LN, LARGEST_LN).exp(),
                 text: self.say(*kind, key, *ln, other),
             }));
         }

@@ -12,7 +12,7 @@ use super::measure_text;
 use crate::measured::Measured;
 use crate::photo::{self, PhotoError};
 use crate::print::PrintMarks;
-use crate::survey::PrintMeasured;
+use crate::survey::{Finding, Grade, PrintMeasured};
 use crate::words::Words;
 
 /// A picture for the page.
@@ -26,6 +26,8 @@ pub(super) struct Figure {
     height: u32,
     /// Whose print.
     maker: String,
+    /// And how sure that is.
+    grade: Grade,
     /// The measures in words.
     caption: String,
 }
@@ -41,7 +43,7 @@ const BAR_MM: f64 = 50.0;
 pub(super) fn draw(
     bytes: &[u8],
     measured: &PrintMeasured,
-    maker: &str,
+    finding: &Finding,
     words: &Words,
 ) -> Result<Option<Figure>, PhotoError> {
     let Some(marks) = measured.landmarks.prints.iter().find(|print| print.points.len() > 1) else { return Ok(None) };
@@ -72,7 +74,8 @@ pub(super) fn draw(
         drawing,
         width,
         height,
-        maker: maker.into(),
+        maker: finding.name.clone(),
+        grade: finding.grade,
         caption: caption(print, words),
     }))
 }

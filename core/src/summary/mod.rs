@@ -152,7 +152,7 @@ fn figures(
         let Some(path) = photo_path(&measured.sha256) else { continue };
         let bytes = std::fs::read(&path)
             .map_err(|error| SummaryError::Photo { file: measured.file.clone(), detail: error.to_string() })?;
-        let figure = figure::draw(&bytes, measured, &finding.name, words);
+        let figure = figure::draw(&bytes, measured, finding, words);
         figures.extend(figure.map_err(|error| SummaryError::photo(&measured.file, &error))?);
         if figures.len() == MOST_FIGURES {
             break;
@@ -188,6 +188,10 @@ fn not_looked_at(visit: &Visit, effort: &Effort, left_out: &[LeftOut], words: &W
         if let Some(rest) = stretch.searched_m.map(|searched| stretch.length_m - searched).filter(|rest| *rest > 20.0) {
             list.push(words.fill("summary.not_searched", &[("stretch", &stretch.name), ("m", &words.number(rest, 0))]));
         }
+    }
+    let unnamed = visit.identified.iter().filter(|identified| identified.result.grade == Grade::None).count();
+    if unnamed > 0 {
+        list.push(words.count("summary.not_named", unnamed));
     }
     let unidentified = visit.signs.iter().filter(|sign| visit.identification(&sign.id).is_none()).count();
     if unidentified > 0 {
