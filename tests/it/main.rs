@@ -1,3 +1,4 @@
 //! One binary of checks.
 
 mod space;
+mod taps;

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
+use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
 
 use super::print_json;
@@ -16,7 +17,9 @@ pub struct Arguments {
     /// The photograph (JPEG), or several of one card that lay still, from different sides.
     #[arg(required = true)]
     photos: Vec<PathBuf>,
-    /// What gives the scale: `card`, or `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
+    /// What gives the scale: `card`; `id1:`, `a4:` or `a5:` with the sheet's corners `X1,Y1,…,X4,Y4` (clockwise from any);
+    /// `coin:KIND,CX,CY,A,B,DEG` (a euro coin's outline: middle, half axes, direction of the first one);
+    /// `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
     #[arg(long, default_value = "card", allow_hyphen_values = true)]
     scale: String,
     /// A distance that is wanted, from pixel to pixel: `X1,Y1,X2,Y2`.
@@ -85,15 +88,33 @@ fn read(path: &Path) -> Result<(String, Photo), Failure> {
 }
 
 fn parse_scale(text: &str) -> Result<ScaleKind, Failure> {
-    if text == "card" {
-        return Ok(ScaleKind::Card);
+    let wrong = |why: &str| Failure::input(format!("--scale {text}: {why}"));
+    let (kind, rest) = text.split_once(':').unwrap_or((text, ""));
+    match kind {
+        "card" if rest.is_empty() => Ok(ScaleKind::Card),
+        "ruler" => {
+            let [x1, y1, x2, y2, length_mm] =
+                numbers(rest).ok_or_else(|| wrong("a ruler needs five numbers, `ruler:X1,Y1,X2,Y2,MM`"))?;
+            Ok(ScaleKind::Ruler { from_px: [x1, y1], to_px: [x2, y2], length_mm })
+        }
+        "coin" => {
+            let needed =
+                || wrong("a coin needs its name and five numbers, `coin:1eur,CX,CY,A,B,DEG` (half axes in pixels)");
+            let (name, rest) = rest.split_once(',').ok_or_else(needed)?;
+            let [x, y, a, b, deg] = numbers(rest).ok_or_else(needed)?;
+            let coin = Coin::named(name).map_err(Failure::input)?;
+            Ok(ScaleKind::Coin { coin, ellipse: Ellipse { centre_px: [x, y], half_axes_px: [a, b], deg } })
+        }
+        "id1" | "a4" | "a5" => {
+            let [x1, y1, x2, y2, x3, y3, x4, y4] =
+                numbers(rest).ok_or_else(|| wrong("a sheet needs its four corners, `X1,Y1,X2,Y2,X3,Y3,X4,Y4`"))?;
+            let sheet = Sheet::named(kind).map_err(Failure::input)?;
+            Ok(ScaleKind::Sheet { sheet, taps: [[x1, y1], [x2, y2], [x3, y3], [x4, y4]] })
+        }
+        _ => Err(wrong(
+            "known are `card`, `id1:`, `a4:` or `a5:` with four corners, `coin:KIND,CX,CY,A,B,DEG`, `ruler:X1,Y1,X2,Y2,MM`",
+        )),
     }
-    let Some(rest) = text.strip_prefix("ruler:") else {
-        return Err(Failure::input(format!("--scale {text}: this version knows `card` and `ruler:X1,Y1,X2,Y2,MM`")));
-    };
-    let [x1, y1, x2, y2, length_mm] = numbers(rest)
-        .ok_or_else(|| Failure::input(format!("--scale {text}: a ruler needs five numbers, `ruler:X1,Y1,X2,Y2,MM`")))?;
-    Ok(ScaleKind::Ruler { from_px: [x1, y1], to_px: [x2, y2], length_mm })
 }
 
 fn parse_between(text: &str) -> Result<[[f64; 2]; 2], Failure> {

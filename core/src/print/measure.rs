@@ -6,28 +6,12 @@ use serde_json::{Map, Value, json};
 
 use super::dimensions::{Dimension, Floor, PointMeasure, PrintMeasure, Ruler};
 use super::landmarks::{LandmarkError, Landmarks};
+use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
 use crate::photo::Photo;
-use crate::scale::{self, Plane, ScaleError, Stance, Tie};
+use crate::scale::{self, KnownError, Plane, ScaleError, Stance};
 use crate::space::SpaceError;
 use crate::words::Words;
-
-/// What gives the scale.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub enum ScaleKind {
-    /// Our card, found in the picture.
-    #[default]
-    Card,
-    /// Two points on a ruler a known length apart.
-    Ruler {
-        /// px.
-        from_px: [f64; 2],
-        /// px.
-        to_px: [f64; 2],
-        /// mm between them.
-        length_mm: f64,
-    },
-}
 
 /// What is to be measured in a photograph.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,6 +72,17 @@ pub enum Warning {
     NoTiltCorrection,
     /// No focal length, so no tilt is known.
     NoFocalLength,
+    /// Without a focal length a sheet is known by its shape alone.
+    ShapeOnly,
+    /// Paper warps.
+    Paper,
+    /// A coin gives the scale only.
+    Coin {
+        /// The tilt that its outline shows, degrees.
+        tilt_deg: f64,
+        /// How far its face lies above the ground.
+        thickness_mm: f64,
+    },
     /// Points that only one of several photographs shows.
     MarkedOnce {
         /// How many.
@@ -111,6 +106,9 @@ pub enum MeasureError {
     /// No scale.
     #[error(transparent)]
     Scale(#[from] ScaleError),
+    /// No scale from a sheet or coin.
+    #[error(transparent)]
+    Known(#[from] KnownError),
     /// Wrong landmarks.
     #[error(transparent)]
     Landmarks(#[from] LandmarkError),
@@ -188,22 +186,6 @@ pub struct Measurement {
 
 /// More tilt than this is warned about, degrees: a floor that isn't even then shows up as millimetres.
 pub const MOST_TILT_DEG: f64 = 20.0;
-/// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
-pub(super) const U_CARD: f64 = 0.2 / 1.732 / 100.0;
-/// A ruler is trusted to half a division over a decimetre.
-const U_RULER: f64 = 0.5 / 1.732 / 100.0;
-
-/// The scale as one photograph shows it.
-pub(super) struct Seen {
-    pub plane: Plane,
-    /// The card's corners where the scale is the card.
-    pub ties: Vec<Tie>,
-    pub corners_px: Vec<[f64; 2]>,
-    pub stance: Option<Stance>,
-    pub warnings: Vec<Warning>,
-    by_card: bool,
-}
-
 /// Measures one photograph.
 pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureError> {
     check(request)?;
@@ -220,54 +202,6 @@ pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureE
         points: marked.map(|(name, px)| (name.clone(), ruler.point(*px))).collect(),
         ..Measurement::without_marks(photo, request, &seen, &ruler)
     })
-}
-
-impl Seen {
-    pub fn of(photo: &Photo, request: &Request) -> Result<Self, MeasureError> {
-        let (width, height) = (photo.luma.width, photo.luma.height);
-        let mut warnings = Vec::new();
-        let (plane, corners_px, ties) = match request.scale {
-            ScaleKind::Card => {
-                let card = scale::find_card(&photo.luma)?;
-                if card.ids.len() < scale::card::MARKER_IDS.len() {
-                    warnings.push(Warning::FewMarkers { found: card.ids.len() });
-                }
-                (card.plane, card.corners_px, card.ties)
-            }
-            ScaleKind::Ruler { from_px, to_px, length_mm } => {
-                warnings.push(Warning::NoTiltCorrection);
-                let plane = Plane::from_length(from_px, to_px, length_mm, request.u_click_px).ok_or_else(|| {
-                    ScaleError::Unusable {
-                        detail: "the ruler's two points are the same, or its length isn't above zero".into(),
-                    }
-                })?;
-                (plane, vec![from_px, to_px], vec![])
-            }
-        };
-        let by_card = request.scale == ScaleKind::Card;
-        let focal_px = photo.taken.focal_px(width, height).filter(|_| by_card);
-        let stance = focal_px.and_then(|f| plane.stance(f, width, height));
-        match stance {
-            Some(stance) if stance.tilt_deg > MOST_TILT_DEG => warnings.push(Warning::Tilt { deg: stance.tilt_deg }),
-            None if by_card => warnings.push(Warning::NoFocalLength),
-            _ => {}
-        }
-        Ok(Self { plane, ties, corners_px, stance, warnings, by_card })
-    }
-
-    pub fn ruler(&self, request: &Request) -> Result<Ruler<'_>, MeasureError> {
-        if request.floor != Floor::InPlane && self.stance.is_none() {
-            return Err(MeasureError::NoFocalLength);
-        }
-        Ok(Ruler {
-            plane: &self.plane,
-            stance: self.stance,
-            floor: request.floor,
-            u_click_px: request.u_mark_px(),
-            u_card: if self.by_card { U_CARD } else { U_RULER },
-            u_aslant: if self.by_card { 0.0 } else { unknown_tilt() },
-        })
-    }
 }
 
 impl Request {
@@ -319,11 +253,6 @@ pub(super) fn check(request: &Request) -> Result<(), MeasureError> {
     }
 }
 
-/// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
-fn unknown_tilt() -> f64 {
-    (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
-}
-
 pub(super) fn distances(request: &Request, ruler: &Ruler) -> Result<Vec<Distance>, MeasureError> {
     let named = request.landmarks.distances.iter().map(|names| {
         let point = |name: &String| {
@@ -365,6 +294,12 @@ impl Warning {
             Self::InPlane => words.say("measure.in_plane").into(),
             Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
             Self::NoFocalLength => words.say("measure.no_focal_length").into(),
+            Self::ShapeOnly => words.say("measure.shape_only").into(),
+            Self::Paper => words.say("measure.paper").into(),
+            Self::Coin { tilt_deg, thickness_mm } => {
+                let (deg, mm) = (words.number(*tilt_deg, 0), words.number(*thickness_mm, 1));
+                words.fill("measure.coin", &[("deg", &deg), ("mm", &mm)])
+            }
             Self::MarkedOnce { points } => words.count("measure.marked_once", *points),
             Self::MarksDisagree { sigmas } => {
                 words.fill("measure.marks_disagree", &[("sigmas", &words.number(*sigmas, 1))])
@@ -379,10 +314,6 @@ impl Measurement {
     pub fn to_json(&self, photo: &Photo, words: &Words) -> Value {
         let [width, height] = self.size_px;
         let middle = [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0];
-        let kind = match self.scale {
-            ScaleKind::Card => "card",
-            ScaleKind::Ruler { .. } => "ruler",
-        };
         let position = photo.taken.position;
         let mut document = json!({
             "photo": {
@@ -394,7 +325,7 @@ impl Measurement {
                 "lon": position.map(|p| p.lon),
             },
             "scale": {
-                "kind": kind,
+                "kind": self.scale.name(),
                 "px_per_mm_at_centre": self.plane.px_per_mm(middle),
                 "tilt_deg": self.stance.map(|s| s.tilt_deg),
                 "height_mm": self.stance.map(|s| s.height_mm),

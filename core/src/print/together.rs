@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 
 use super::dimensions::{self, Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 use super::landmarks::{Foot, LandmarkError, Landmarks, PrintMarks, Side};
-use super::measure::{self, Distance, MeasureError, Measurement, Request, ScaleKind, Seen, U_CARD, Warning};
+use super::measure::{self, Distance, MeasureError, Measurement, Request, Warning};
+use super::seen::{ScaleKind, Seen, U_CARD};
 use crate::measured::{Measured, combine};
 use crate::photo::Photo;
 use crate::space::{self, Lens, Placed, Pose, View};
