@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from conftest import photograph, rakelight, rakelight_json
+from test_schema import check
 
 SIZE = (2400, 1800)
 FOCAL_35_MM = 30
@@ -103,6 +104,7 @@ def test_lengths_and_depth_are_free_of_parallax(two):
     assert (distance["from"], distance["to"]) == ("stone", "blade")
     assert abs(distance["length_mm"] - np.linalg.norm(np.subtract(FREE["stone"], FREE["blade"]))) < 3 * distance["u_length_mm"]
     assert not measured["warnings"]
+    check(measured, "measure")
 
 
 def test_points_are_those_of_opencvs_poses_and_triangulation(two, card):
