@@ -1,1 +1,25 @@
-//! UniFFI.
+//! What the phone may call, and nothing else (UniFFI).
+//!
+//! One [`Workspace`] lives as long as the app. A call is one step of the job: it takes paths and records, does the step in the core,
+//! writes what came of it to the store, and returns a record; no pixels cross. Errors are [`ShellError`], by what the shell does about
+//! them. Every call may take long: call from a background thread.
+
+mod error;
+mod maker;
+mod prints;
+mod records;
+mod trail;
+mod visit;
+mod workspace;
+
+pub use error::ShellError;
+pub use maker::{Answer, Candidate, Features, Finding, Look};
+pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
+pub use records::{
+    Arrangement, Consent, Feature, Foot, Grade, Length, Moment, Pattern, Point, Side, SignKind, Standing,
+};
+pub use trail::{PatternShare, TrailAnswer, TrailMark, TrailMarks};
+pub use visit::VisitHead;
+pub use workspace::Workspace;
+
+uniffi::setup_scaffolding!("rakelight");

@@ -1,4 +1,6 @@
-//! One binary of checks.
+//! Checks that cross the crates' borders, in one binary.
 
+mod demo;
 mod space;
+mod summary;
 mod taps;

@@ -29,10 +29,8 @@ def card():
     return rakelight_json("card")
 
 
-@pytest.fixture(scope="session")
-def card_picture(card):
+def paint_card(card, per_mm=16):
     """The card painted by OpenCV from its data alone, in linear light (0-1), and its pixels a millimetre."""
-    per_mm = 16
     outline = np.array(card["outline_mm"])
     width, height = outline.max(axis=0)
     picture = np.full((int(height * per_mm), int(width * per_mm)), np.nan, np.float32)
@@ -45,6 +43,11 @@ def card_picture(card):
         drawn = cv2.aruco.generateImageMarker(family, marker["id"], side)
         picture[y : y + side, x : x + side] = np.where(drawn > 127, 0.85, 0.04)
     return picture, per_mm
+
+
+@pytest.fixture(scope="session")
+def card_picture(card):
+    return paint_card(card)
 
 
 def photograph(card_picture, homography, size, seed, blur=0.8, noise=0.004):

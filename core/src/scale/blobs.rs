@@ -12,7 +12,7 @@ const TILE: usize = 8;
 /// Where dark and light differ by less than this (of 255), nothing is printed.
 const LEAST_CONTRAST: u8 = 24;
 /// A marker's border is at least this wide and high in the reduced picture, px.
-const LEAST_SIDE: usize = 8;
+const LEAST_SIDE: usize = 12;
 
 /// Where between the darkest and the lightest around it a pixel starts to count as dark.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -25,28 +25,23 @@ pub(super) enum Middle {
 
 /// All dark blobs that are large enough and not the whole picture, in a picture reduced by `factor`.
 pub(super) fn dark_blobs(small: &Luma, factor: usize, middle: Middle) -> Vec<Blob> {
-    let dark = darkness(small, middle);
     let largest = small.width.max(small.height) / 2;
     let shift = (factor as f64 - 1.0) / 2.0;
-    connected_runs(&dark, small.width)
-        .into_iter()
-        .filter_map(|runs| {
-            let (left, right) = (runs.iter().map(|r| r.from).min()?, runs.iter().map(|r| r.to).max()?);
-            let (top, bottom) = (runs.first()?.row, runs.iter().map(|r| r.row).max()?);
-            let sides = [right - left, bottom + 1 - top];
-            if sides.iter().any(|&side| side < LEAST_SIDE || side > largest) {
-                return None;
-            }
-            // A pixel's corners lie half a pixel around its centre.
-            let corners = runs.iter().flat_map(|r| {
-                let (y0, y1) = (r.row as f64 - 0.5, r.row as f64 + 0.5);
-                let (x0, x1) = (r.from as f64 - 0.5, r.to as f64 - 0.5);
-                [[x0, y0], [x0, y1], [x1, y0], [x1, y1]]
-            });
-            let full = corners.map(|p| p.map(|c| c * factor as f64 + shift)).collect();
-            Some(Blob { outline: convex_hull(full) })
-        })
-        .collect()
+    let full = |p: [f64; 2]| p.map(|c| c * factor as f64 + shift);
+    connected_rows(&darkness(small, middle), small.width, |sides| {
+        sides.iter().all(|side| (LEAST_SIDE..=largest).contains(side))
+    })
+    .into_iter()
+    .map(|rows| {
+        // A pixel's corners lie half a pixel around its centre.
+        let corners = rows.iter().flat_map(|row| {
+            let (y0, y1) = (row.y as f64 - 0.5, row.y as f64 + 0.5);
+            let (x0, x1) = (row.from as f64 - 0.5, row.to as f64 - 0.5);
+            [[x0, y0], [x0, y1], [x1, y0], [x1, y1]]
+        });
+        Blob { outline: convex_hull(corners.map(full).collect()) }
+    })
+    .collect()
 }
 
 /// The picture reduced by averaging `factor` × `factor` pixels.
@@ -56,16 +51,15 @@ pub(super) fn reduce(luma: &Luma, factor: usize) -> Luma {
     }
     let (width, height) = (luma.width / factor, luma.height / factor);
     let mut pixels = Vec::with_capacity(width * height);
-    let mut sums = vec![0_u32; width];
-    for row in 0..height {
-        sums.fill(0);
-        for inner in 0..factor {
-            let start = (row * factor + inner) * luma.width;
-            for (sum, group) in sums.iter_mut().zip(luma.pixels[start..start + luma.width].chunks_exact(factor)) {
-                *sum += group.iter().map(|&p| u32::from(p)).sum::<u32>();
-            }
+    let mut columns = vec![0_u16; luma.width];
+    let area = (factor * factor) as u32;
+    for rows in luma.pixels.chunks_exact(luma.width * factor).take(height) {
+        columns.fill(0);
+        for row in rows.chunks_exact(luma.width) {
+            columns.iter_mut().zip(row).for_each(|(sum, &pixel)| *sum += u16::from(pixel));
         }
-        pixels.extend(sums.iter().map(|sum| (sum / (factor * factor) as u32) as u8));
+        let sums = columns.chunks_exact(factor).take(width);
+        pixels.extend(sums.map(|group| (group.iter().map(|&sum| u32::from(sum)).sum::<u32>() / area) as u8));
     }
     Luma { width, height, pixels }
 }
@@ -97,57 +91,72 @@ fn darkness(small: &Luma, middle: Middle) -> Vec<bool> {
     };
     let limits: Vec<u8> =
         (0..rows).flat_map(|row| (0..columns).map(move |c| (c, row))).map(|(c, r)| limit(c, r)).collect();
-    small
-        .pixels
-        .chunks_exact(small.width)
-        .enumerate()
-        .flat_map(|(y, line)| {
-            let limits = &limits[y / TILE * columns..];
-            line.iter().enumerate().map(move |(x, &pixel)| pixel < limits[x / TILE])
-        })
-        .collect()
+    let mut dark = Vec::with_capacity(small.pixels.len());
+    for (y, line) in small.pixels.chunks_exact(small.width).enumerate() {
+        let limits = &limits[y / TILE * columns..];
+        for (tile, &limit) in line.chunks(TILE).zip(limits) {
+            dark.extend(tile.iter().map(|&pixel| pixel < limit));
+        }
+    }
+    dark
 }
 
-/// Dark pixels side by side in one row: `from` up to but without `to`.
+/// Pixels of one row: `from` up to but without `to`.
 #[derive(Clone, Copy)]
-struct Run {
-    row: usize,
+struct Row {
+    y: usize,
     from: usize,
     to: usize,
 }
 
-/// Runs that touch (also by a corner), blob by blob, each in order of rows.
-fn connected_runs(dark: &[bool], width: usize) -> Vec<Vec<Run>> {
-    let mut runs: Vec<Run> = Vec::new();
+/// Dark pixels that touch (also by a corner), blob by blob: in each row from the first to the last of them. Only blobs whose
+/// width and height are wanted.
+fn connected_rows(dark: &[bool], width: usize, wanted: impl Fn([usize; 2]) -> bool) -> Vec<Vec<Row>> {
+    let mut runs: Vec<Row> = Vec::new();
     let mut parent: Vec<usize> = Vec::new();
     let mut above = 0..0;
-    for (row, line) in dark.chunks_exact(width).enumerate() {
+    for (y, line) in dark.chunks_exact(width).enumerate() {
         let first = runs.len();
         let mut x = 0;
         while let Some(from) = line[x..].iter().position(|&d| d).map(|i| x + i) {
             let to = line[from..].iter().position(|&d| !d).map_or(width, |i| from + i);
             let this = runs.len();
-            runs.push(Run { row, from, to });
+            runs.push(Row { y, from, to });
             parent.push(this);
-            for other in above.clone() {
-                if runs[other].from <= to && from <= runs[other].to {
-                    let (a, b) = (root(&mut parent, this), root(&mut parent, other));
-                    parent[a.max(b)] = a.min(b);
-                }
+            // Both rows are in order: what ends before this run is behind all that follow.
+            while above.start < above.end && runs[above.start].to < from {
+                above.start += 1;
+            }
+            for other in above.clone().take_while(|&other| runs[other].from <= to) {
+                let (a, b) = (root(&mut parent, this), root(&mut parent, other));
+                parent[a.max(b)] = a.min(b);
             }
             x = to;
         }
         above = first..runs.len();
     }
-    let mut blobs: Vec<Vec<Run>> = Vec::new();
-    let mut blob_of = vec![usize::MAX; runs.len()];
-    for (index, run) in runs.iter().enumerate() {
-        let top = root(&mut parent, index);
-        if blob_of[top] == usize::MAX {
-            blob_of[top] = blobs.len();
-            blobs.push(Vec::new());
+    // A blob's root is its first run, so its extent is complete before its rows are wanted.
+    let roots: Vec<usize> = (0..runs.len()).map(|run| root(&mut parent, run)).collect();
+    let mut extents = vec![(usize::MAX, 0, 0); runs.len()];
+    for (run, &root) in runs.iter().zip(&roots) {
+        let (left, right, bottom) = &mut extents[root];
+        (*left, *right, *bottom) = ((*left).min(run.from), (*right).max(run.to), run.y + 1);
+    }
+    let mut blobs: Vec<Vec<Row>> = Vec::new();
+    let mut blob_of = vec![None; runs.len()];
+    for (index, (run, &root)) in runs.iter().zip(&roots).enumerate() {
+        if index == root {
+            let (left, right, bottom) = extents[root];
+            if wanted([right - left, bottom - run.y]) {
+                blob_of[root] = Some(blobs.len());
+                blobs.push(Vec::new());
+            }
         }
-        blobs[blob_of[top]].push(*run);
+        let Some(blob) = blob_of[root].map(|blob: usize| &mut blobs[blob]) else { continue };
+        match blob.last_mut().filter(|last| last.y == run.y) {
+            Some(last) => last.to = run.to,
+            None => blob.push(*run),
+        }
     }
     blobs
 }

@@ -72,6 +72,17 @@ struct Cells {
 impl Cells {
     fn sample(luma: &Luma, corners: &[[f64; 2]; 4]) -> Option<Self> {
         let to_px = through_four(&[[0.0, 0.0], [8.0, 0.0], [8.0, 8.0], [0.0, 8.0]], corners)?;
+        // A dark patch of mud is dark all over, a marker has cells that are lighter than the ground: a quick look tells.
+        let brightest = (0..36)
+            .map(|i| at(luma, &to_px, (i % 6) as f64 + 1.5, (i / 6) as f64 + 1.5))
+            .try_fold(0.0, |b, l| Some(l?.max(b)));
+        let darkest = (0..4)
+            .map(|i| ring(7 * i + 3, -0.6, 8.6))
+            .map(|(x, y)| at(luma, &to_px, x, y))
+            .try_fold(1.0, |d, l| Some(l?.min(d)));
+        if brightest? <= darkest? {
+            return None;
+        }
         let cell = |x: f64, y: f64| {
             let spots = [(-0.2, -0.2), (0.2, -0.2), (0.0, 0.0), (-0.2, 0.2), (0.2, 0.2)];
             let total: Option<f64> = spots.iter().map(|(dx, dy)| at(luma, &to_px, x + dx, y + dy)).sum();

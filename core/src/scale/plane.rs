@@ -92,7 +92,7 @@ impl Frame {
         Vector2::new((p[0] - self.px[0]) / PX, (p[1] - self.px[1]) / PX)
     }
 
-    fn from_normal(&self, p: Vector2<f64>) -> [f64; 2] {
+    fn px_of(&self, p: Vector2<f64>) -> [f64; 2] {
         [p.x * PX + self.px[0], p.y * PX + self.px[1]]
     }
 
@@ -257,7 +257,7 @@ fn slopes(h: &Matrix3<f64>, m: &Vector3<f64>, frame: &Frame, lens: &Lens) -> (Ma
         x, y, one, 0.0, 0.0, 0.0, -u * x, -u * y,
         0.0, 0.0, 0.0, x, y, one, -v * x, -v * y,
     ]);
-    let (bent, by_bend) = lens.slopes(frame.from_normal(Vector2::new(u, v)));
+    let (bent, by_bend) = lens.slopes(frame.px_of(Vector2::new(u, v)));
     let mut by_number = SMatrix::<f64, 2, NUMBERS>::zeros();
     by_number.fixed_view_mut::<2, 8>(0, 0).copy_from(&(bent * by_homography));
     by_number.set_column(8, &(by_bend / PX));
@@ -301,7 +301,7 @@ impl Step {
             let grown = [tie.mm[0] + fit.growth_mm * tie.outward[0], tie.mm[1] + fit.growth_mm * tie.outward[1]];
             let m = frame.mm(grown);
             let q = fit.h * m;
-            let seen = fit.lens.bend(frame.from_normal(Vector2::new(q.x / q.z, q.y / q.z)));
+            let seen = fit.lens.bend(frame.px_of(Vector2::new(q.x / q.z, q.y / q.z)));
             let left_over = frame.px(tie.px) - frame.px(seen);
             let (by_place, by_number) = slopes(&fit.h, &m, frame, &fit.lens);
             let mut jacobian = SMatrix::<f64, 2, UNKNOWNS>::zeros();

@@ -1,0 +1,74 @@
+package org.rakelight.field
+
+import java.io.File
+import java.nio.file.Files
+import org.junit.Assert.assertEquals
+import org.junit.Assert.assertNotNull
+import org.junit.Assert.assertThrows
+import org.junit.Assert.assertTrue
+import org.junit.Test
+import org.rakelight.core.Arrangement
+import org.rakelight.core.Consent
+import org.rakelight.core.Feature
+import org.rakelight.core.Features
+import org.rakelight.core.Foot
+import org.rakelight.core.Mark
+import org.rakelight.core.Marks
+import org.rakelight.core.Moment
+import org.rakelight.core.Pattern
+import org.rakelight.core.Point
+import org.rakelight.core.ShellException
+import org.rakelight.core.Side
+import org.rakelight.core.TrailMark
+import org.rakelight.core.TrailMarks
+import org.rakelight.core.VisitHead
+import org.rakelight.core.Workspace
+
+/** The whole job through the bindings, on the JVM, with the real library and a real store. */
+class CoreTest {
+    private val start = Moment(1_790_000_000_000, 120)
+    private val folder = Files.createTempDirectory("rakelight").toFile()
+
+    private fun head() = VisitHead("try the phone", listOf("lutra_lutra"), start, listOf("A. Walker"), "Invented brook", null, Consent.NONE, "All of it is invented")
+
+    @Test
+    fun fromAPhotographToTheSummary() = Workspace.open(File(folder, "store").path, "en").use { core ->
+        val visit = core.openVisit(head(), start)
+        val photo = core.addPhoto(visit, Demo.otter.path, start)
+        assertEquals(photo.sha256, core.addPhoto(visit, Demo.otter.path, start).sha256)
+        val scale = core.findScale(photo.sha256)
+        assertTrue(scale.pxPerMm > 1)
+        val points = Demo.points(Demo.otter).map { (name, at) -> Mark(name, at) }
+        val reading = core.measure(visit, photo.sha256, Marks("h1", Foot.HIND, Side.UNKNOWN, points, 1.5), start)
+        assertNotNull(reading.width)
+        val along = listOf(0.0, 9.5, 17.5, 26.5)
+        val prints = (0 until 5).flatMap { group -> along.mapIndexed { i, cm -> TrailMark(71.0 * group + cm, 5.5 - 3.7 * i, Foot.UNKNOWN, Side.UNKNOWN) } }
+        val trail = core.readTrail(visit, TrailMarks("t1", prints, 1.0), start)
+        assertEquals(Pattern.GROUP_OF_FOUR, trail.patterns.first().pattern)
+        assertEquals(5, trail.groups.size)
+        assertTrue(trail.svg.startsWith("<svg"))
+        val features = Features("soft_mud", 5, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED, "t1")
+        val answer = core.identify(visit, "s1", photo.sha256, features, start)
+        assertEquals("lutra_lutra", answer.candidates.first().maker)
+        core.closeVisit(visit, Moment(start.utcMs + 3_600_000, 120), start)
+        val page = File(folder, "summary.html")
+        core.makeSummary(visit, page.path)
+        assertTrue(page.readText().contains("Invented brook"))
+        assertEquals(listOf("s1"), core.findings(visit).first { it.maker == "lutra_lutra" }.signs)
+        assertEquals(listOf(visit), core.visits())
+    }
+
+    @Test
+    fun errorsComeByWhatIsToBeDone() {
+        Workspace.open(File(folder, "store").path, "en").use { core ->
+            val visit = core.openVisit(head(), start)
+            val letter = File(folder, "letter.jpg").apply { writeText("a letter") }
+            assertThrows(ShellException.BadPhoto::class.java) { core.addPhoto(visit, letter.path, start) }
+            assertThrows(ShellException.NotFound::class.java) { core.addPhoto("0".repeat(32), letter.path, start) }
+            assertThrows(ShellException.BadInput::class.java) { core.readTrail(visit, TrailMarks("t", emptyList(), 1.0), start) }
+            assertThrows(ShellException.BadInput::class.java) { core.closeVisit(visit, Moment(0, 0), start) }
+        }
+        val nowhere = File(folder, "a-file").apply { writeText("") }
+        assertThrows(ShellException::class.java) { Workspace.open(File(nowhere, "store").path, "en") }
+    }
+}

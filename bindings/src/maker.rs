@@ -1,0 +1,200 @@
+//! Who made a print, how sure, why, and what to look at next.
+
+use rakelight_core::identify::{self, Evidence, Facts, PrintEvidence, TrailEvidence};
+use rakelight_core::survey::{self, Identified, Record, SignNoted, Visit};
+use serde_json::{Map, Value};
+
+use crate::{Arrangement, Feature, Grade, Moment, ShellError, SignKind, Standing, Workspace};
+
+/// What was looked at beside the measures. `None` and `NotLooked` are 'not known'.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct Features {
+    /// The ground, by its name in the core's data (`firm_mud`, `soft_mud`, `wet_sand` …).
+    pub substrate: Option<String>,
+    /// How many toes registered.
+    pub toes_seen: Option<i32>,
+    /// Claw marks.
+    pub claws: Feature,
+    /// Webbing between the toes.
+    pub webbing: Feature,
+    /// A heel pad behind the central one.
+    pub heel_pad: Feature,
+    /// How the toes stand.
+    pub arrangement: Arrangement,
+    /// A trail of the same visit that the print belongs to.
+    pub trail: Option<String>,
+}
+
+/// One track maker, or a group that can't be told apart.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct Candidate {
+    /// Scientific name in snake case, a group, or `none_of_these`.
+    pub maker: String,
+    /// In the workspace's language.
+    pub name: String,
+    /// 0 to 1.
+    pub probability: f64,
+    /// How far the probability moves when the facts are varied: from here …
+    pub low: f64,
+    /// … to here.
+    pub high: f64,
+    /// Fits, not ruled out, ruled out.
+    pub standing: Standing,
+    /// The observation that speaks most against it (`width_mm`, `toes_seen` …).
+    pub by: Option<String>,
+}
+
+/// Something to look at next.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct Look {
+    /// The observation (`webbing` …).
+    pub look_for: String,
+    /// In words.
+    pub text: String,
+}
+
+/// Who made it.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct Answer {
+    /// The likeliest first; the probabilities sum to 1.
+    pub candidates: Vec<Candidate>,
+    /// Whether the first keeps its lead when the facts are varied.
+    pub firm: bool,
+    /// The evidence grade.
+    pub grade: Grade,
+    /// The rule that gave the grade, in words.
+    pub rule: String,
+    /// In words, the heaviest first.
+    pub reasons: Vec<String>,
+    /// The most telling first.
+    pub next: Vec<Look>,
+}
+
+/// What a visit found of one track maker.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct Finding {
+    /// As in [`Candidate`].
+    pub maker: String,
+    /// In the workspace's language.
+    pub name: String,
+    /// The best of its signs.
+    pub grade: Grade,
+    /// The signs.
+    pub signs: Vec<String>,
+}
+
+impl From<survey::Finding> for Finding {
+    fn from(finding: survey::Finding) -> Self {
+        Self { maker: finding.maker, name: finding.name, grade: finding.grade, signs: finding.signs }
+    }
+}
+
+#[uniffi::export]
+impl Workspace {
+    /// Notes a sign that a photograph of the visit shows, and identifies who made it from the print measured there and the features.
+    pub fn identify(
+        &self,
+        visit: String,
+        sign: String,
+        sha256: String,
+        features: Features,
+        now: Moment,
+    ) -> Result<Answer, ShellError> {
+        let visit = self.visit(&visit)?;
+        let facts = Facts::builtin().map_err(ShellError::internal)?;
+        let evidence = evidence(&visit, &sha256, &features)?;
+        let result = identify::identify(&evidence, facts, &self.words).map_err(ShellError::input)?;
+        let photo = visit.photos.iter().find(|photo| photo.sha256 == sha256);
+        let noted = SignNoted {
+            id: sign.clone(),
+            sign: SignKind::Print,
+            photos: photo.map(|photo| photo.file.clone()).into_iter().collect(),
+            trail: features.trail,
+            place: photo.and_then(|photo| photo.place),
+            placed_by: photo.and_then(|photo| photo.placed_by),
+            time: photo.and_then(|photo| photo.taken),
+            freshness: None,
+            note: None,
+        };
+        let answer = Answer::from(&result);
+        let identified = Identified {
+            sign,
+            evidence,
+            result,
+            core_version: env!("CARGO_PKG_VERSION").into(),
+            facts_digest: facts.digest(),
+        };
+        self.write(&visit, vec![Record::SignNoted(noted), Record::Identification(identified)], now.utc()?)?;
+        Ok(answer)
+    }
+}
+
+fn evidence(visit: &Visit, sha256: &str, features: &Features) -> Result<Evidence, ShellError> {
+    let measured = visit.measured.iter().find(|measured| measured.sha256 == sha256);
+    let measured = measured.and_then(|measured| measured.measurement["prints"].as_array());
+    let mut print = match measured.and_then(|prints| prints.first()) {
+        Some(print) => measures(print)?,
+        None => PrintEvidence::default(),
+    };
+    if let Some(toes) = features.toes_seen {
+        print.toes_seen = Some(u8::try_from(toes).map_err(|_| ShellError::input("toes are counted from 0 to 5"))?);
+    }
+    print.claws = features.claws;
+    print.webbing = features.webbing;
+    print.heel_pad = features.heel_pad;
+    print.arrangement = features.arrangement;
+    let trail = features.trail.as_ref().map(|id| trail(visit, id)).transpose()?;
+    Ok(Evidence { substrate: features.substrate.clone(), prints: vec![print], trail, ..Evidence::default() })
+}
+
+/// The measures of a stored print. How many toes were marked isn't how many registered: that is asked.
+fn measures(print: &Value) -> Result<PrintEvidence, ShellError> {
+    const FOOT_AND_LENGTHS: [&str; 7] = [
+        "foot",
+        "width_mm",
+        "u_width_mm",
+        "length_without_heel_mm",
+        "u_length_without_heel_mm",
+        "length_with_heel_mm",
+        "u_length_with_heel_mm",
+    ];
+    read(print, &FOOT_AND_LENGTHS)
+}
+
+fn trail(visit: &Visit, id: &str) -> Result<TrailEvidence, ShellError> {
+    const MEASURES: [&str; 6] =
+        ["stride_mm", "u_stride_mm", "group_length_mm", "u_group_length_mm", "straddle_mm", "u_straddle_mm"];
+    let found = visit.trails.iter().find(|trail| trail.id == id);
+    let found = found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.into() })?;
+    let mut trail: TrailEvidence = read(&found.reading, &MEASURES)?;
+    trail.pattern = serde_json::from_value(found.reading["patterns"][0]["name"].clone()).ok();
+    Ok(trail)
+}
+
+/// The named parts of a stored document as evidence.
+fn read<T: serde::de::DeserializeOwned>(document: &Value, names: &[&str]) -> Result<T, ShellError> {
+    let part: Map<String, Value> = names.iter().map(|name| ((*name).to_owned(), document[name].clone())).collect();
+    serde_json::from_value(Value::Object(part)).map_err(ShellError::internal)
+}
+
+impl From<&identify::Identification> for Answer {
+    fn from(result: &identify::Identification) -> Self {
+        let candidate = |c: &identify::Candidate| Candidate {
+            maker: c.maker.clone(),
+            name: c.name.clone(),
+            probability: c.probability,
+            low: c.band[0],
+            high: c.band[1],
+            standing: c.standing,
+            by: c.by.clone(),
+        };
+        Self {
+            candidates: result.candidates.iter().map(candidate).collect(),
+            firm: result.firm,
+            grade: result.grade,
+            rule: result.rule.clone(),
+            reasons: result.reasons.iter().map(|reason| reason.text.clone()).collect(),
+            next: result.next.iter().map(|l| Look { look_for: l.look_for.clone(), text: l.text.clone() }).collect(),
+        }
+    }
+}

@@ -1,0 +1,153 @@
+//! Small records and enums that several calls share.
+
+use chrono::{DateTime, FixedOffset, TimeZone, Utc};
+use rakelight_core::measured::Measured;
+
+use crate::ShellError;
+
+/// An instant and the local time's offset from UTC.
+#[derive(Debug, Clone, Copy, uniffi::Record)]
+pub struct Moment {
+    /// Milliseconds since 1970-01-01T00:00:00Z.
+    pub utc_ms: i64,
+    /// Minutes east of UTC.
+    pub offset_minutes: i32,
+}
+
+impl Moment {
+    pub(crate) fn local(self) -> Result<DateTime<FixedOffset>, ShellError> {
+        let wrong = || ShellError::input("a time lies outside what can be written down");
+        let offset = self.offset_minutes.checked_mul(60).and_then(FixedOffset::east_opt).ok_or_else(wrong)?;
+        offset.timestamp_millis_opt(self.utc_ms).single().ok_or_else(wrong)
+    }
+
+    pub(crate) fn utc(self) -> Result<DateTime<Utc>, ShellError> {
+        Ok(self.local()?.to_utc())
+    }
+}
+
+/// A pixel of the upright picture: x right, y down, the first pixel's centre is (0, 0).
+#[derive(Debug, Clone, Copy, PartialEq, uniffi::Record)]
+#[allow(missing_docs)]
+pub struct Point {
+    pub x: f64,
+    pub y: f64,
+}
+
+impl From<[f64; 2]> for Point {
+    fn from([x, y]: [f64; 2]) -> Self {
+        Self { x, y }
+    }
+}
+
+/// A measured length, mm.
+#[derive(Debug, Clone, Copy, PartialEq, uniffi::Record)]
+pub struct Length {
+    /// The best estimate.
+    pub mm: f64,
+    /// Its standard uncertainty.
+    pub u_mm: f64,
+    /// What is shown after ±: half of the interval that holds the truth with 95 %.
+    pub half_width_95_mm: f64,
+}
+
+impl From<Measured> for Length {
+    fn from(measured: Measured) -> Self {
+        Self { mm: measured.value, u_mm: measured.u, half_width_95_mm: measured.half_width_95() }
+    }
+}
+
+#[allow(missing_docs)]
+mod mirrored {
+    //! The core's plain enums, as they are.
+
+    pub type Foot = rakelight_core::print::Foot;
+    pub type Side = rakelight_core::print::Side;
+    pub type Feature = rakelight_core::identify::Feature;
+    pub type Arrangement = rakelight_core::identify::Arrangement;
+    pub type Standing = rakelight_core::identify::Standing;
+    pub type Grade = rakelight_core::identify::Grade;
+    pub type Pattern = rakelight_core::trail::PatternName;
+    pub type Consent = rakelight_core::survey::Consent;
+    pub type SignKind = rakelight_core::survey::SignKind;
+
+    #[uniffi::remote(Enum)]
+    pub enum Foot {
+        Fore,
+        Hind,
+        Unknown,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Side {
+        Left,
+        Right,
+        Unknown,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Feature {
+        Seen,
+        Absent,
+        NotLooked,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Arrangement {
+        Arc,
+        Row,
+        Paired,
+        Fingers,
+        Cloven,
+        Bird,
+        NotLooked,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Standing {
+        Fits,
+        NotRuledOut,
+        RuledOut,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Grade {
+        None,
+        Possible,
+        Likely,
+        Recorded,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Pattern {
+        Walk,
+        Trot,
+        PaceWalk,
+        TwoByTwo,
+        GroupOfThree,
+        GroupOfFour,
+        Hop,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Consent {
+        None,
+        SummaryOnly,
+        ExactOnOwnLand,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum SignKind {
+        Print,
+        Trail,
+        Dropping,
+        FeedingRemains,
+        RestingPlace,
+        Slide,
+        Hair,
+        Sighting,
+        DeadAnimal,
+    }
+}
+
+pub use mirrored::{Arrangement, Consent, Feature, Foot, Grade, Pattern, Side, SignKind, Standing};

@@ -1,0 +1,60 @@
+//! The one object that the app holds: its store, in one language.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard};
+
+use chrono::{DateTime, Utc};
+use rakelight_core::store::Store;
+use rakelight_core::survey::{Record, Visit};
+use rakelight_core::words::Words;
+
+use crate::ShellError;
+
+/// The app's records and photographs. Safe to call from several threads; calls that touch the store wait for each other.
+#[derive(uniffi::Object)]
+pub struct Workspace {
+    store: Mutex<Store>,
+    pub(crate) words: Words,
+}
+
+#[uniffi::export]
+impl Workspace {
+    /// Opens the store in a folder of the app's own, and makes it where there is none. `language` is an ISO 639-1 code; a language
+    /// that the core doesn't speak gives English.
+    #[uniffi::constructor]
+    pub fn open(folder: String, language: String) -> Result<Arc<Self>, ShellError> {
+        let words = Words::load(&language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
+        let store = Store::open_or_create(Path::new(&folder))?;
+        Ok(Arc::new(Self { store: Mutex::new(store), words }))
+    }
+
+    /// The visits in the store, by their ids.
+    pub fn visits(&self) -> Result<Vec<String>, ShellError> {
+        Ok(self.store().visits()?)
+    }
+}
+
+impl Workspace {
+    /// The store. A panic in another call leaves no half-done work in it (SQLite rolls back), so its lock is taken over.
+    pub(crate) fn store(&self) -> MutexGuard<'_, Store> {
+        self.store.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
+    }
+
+    pub(crate) fn visit(&self, id: &str) -> Result<Visit, ShellError> {
+        self.store().visit(id)?.ok_or_else(|| ShellError::NotFound { what: "visit".into(), id: id.into() })
+    }
+
+    /// Writes records of a visit; those that the store has already stay as they are.
+    pub(crate) fn write(&self, visit: &Visit, records: Vec<Record>, now: DateTime<Utc>) -> Result<(), ShellError> {
+        let mut change = Visit::open(visit.opened.clone());
+        records.into_iter().for_each(|record| change.add(record));
+        self.store().write_visit(&change, now)?;
+        Ok(())
+    }
+
+    /// Where a photograph of the store lies.
+    pub(crate) fn photo_file(&self, sha256: &str) -> Result<PathBuf, ShellError> {
+        let path = self.store().photo_path(sha256)?;
+        path.ok_or_else(|| ShellError::NotFound { what: "photograph".into(), id: sha256.into() })
+    }
+}
