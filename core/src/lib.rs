@@ -8,6 +8,7 @@ pub mod photo;
 pub mod place;
 pub mod print;
 pub mod scale;
+pub mod space;
 pub mod store;
 pub mod summary;
 pub mod survey;

@@ -1,4 +1,6 @@
 //! Checks that cross the crates' borders, in one binary.
 
 mod demo;
+mod space;
 mod summary;
+mod taps;

@@ -1,4 +1,6 @@
-//! What the checks share: where things are.
+//! What the checks share: where things are, and chance that is the same in every run.
+
+pub mod chance;
 
 use std::path::PathBuf;
 

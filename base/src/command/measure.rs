@@ -1,10 +1,11 @@
 //! `rakelight measure`: prints and distances in a photograph.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
+use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
 
 use super::print_json;
@@ -13,10 +14,12 @@ use crate::failure::{self, Failure};
 /// What and by which scale.
 #[derive(Args)]
 pub struct Arguments {
-    /// The photograph (JPEG).
+    /// The photograph (JPEG), or several of one card that lay still, from different sides.
     #[arg(required = true)]
     photos: Vec<PathBuf>,
-    /// What gives the scale: `card`, or `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
+    /// What gives the scale: `card`; `id1:`, `a4:` or `a5:` with the sheet's corners `X1,Y1,…,X4,Y4` (clockwise from any);
+    /// `coin:KIND,CX,CY,A,B,DEG` (a euro coin's outline: middle, half axes, direction of the first one);
+    /// `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
     #[arg(long, default_value = "card", allow_hyphen_values = true)]
     scale: String,
     /// A distance that is wanted, from pixel to pixel: `X1,Y1,X2,Y2`.
@@ -43,17 +46,12 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
-    let [path] = arguments.photos.as_slice() else {
-        return Err(Failure::input("several photographs of one card aren't measured together yet: give one at a time"));
-    };
-    let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let mut photos = arguments.photos.iter().map(|path| read(path)).collect::<Result<Vec<_>, _>>()?;
     let landmarks = match &arguments.landmarks {
-        Some(landmarks) => {
-            Landmarks::from_json(&failure::read_text(landmarks)?).map_err(Failure::input)?.of_photo(&file)
-        }
+        Some(landmarks) => Landmarks::from_json(&failure::read_text(landmarks)?).map_err(Failure::input)?,
         None => Landmarks::default(),
     };
-    let request = Request {
+    let mut request = Request {
         scale: parse_scale(&arguments.scale)?,
         between: arguments.between.iter().map(|text| parse_between(text)).collect::<Result<_, _>>()?,
         landmarks,
@@ -64,9 +62,15 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
             _ => Floor::InPlane,
         },
     };
-    let in_file = |what: &dyn std::fmt::Display| Failure::input(format!("{}: {what}", path.display()));
-    let photo = Photo::read(&failure::read(path)?).map_err(|error| in_file(&error))?;
-    let measurement = print::measure(&photo, &request).map_err(|error| in_file(&error))?;
+    let measurement = match photos.as_slice() {
+        [(file, photo)] => {
+            request.landmarks = request.landmarks.of_photo(file);
+            let path = arguments.photos[0].display();
+            print::measure(photo, &request).map_err(|error| Failure::input(format!("{path}: {error}")))?
+        }
+        several => print::measure_together(several, &request).map_err(Failure::input)?,
+    };
+    let (_, photo) = photos.swap_remove(0);
     if arguments.json {
         print_json(&measurement.to_json(&photo, words));
     } else {
@@ -75,16 +79,42 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     Ok(())
 }
 
+/// A photograph with its base name.
+fn read(path: &Path) -> Result<(String, Photo), Failure> {
+    let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let photo =
+        Photo::read(&failure::read(path)?).map_err(|error| Failure::input(format!("{}: {error}", path.display())))?;
+    Ok((file, photo))
+}
+
 fn parse_scale(text: &str) -> Result<ScaleKind, Failure> {
-    if text == "card" {
-        return Ok(ScaleKind::Card);
+    let wrong = |why: &str| Failure::input(format!("--scale {text}: {why}"));
+    let (kind, rest) = text.split_once(':').unwrap_or((text, ""));
+    match kind {
+        "card" if rest.is_empty() => Ok(ScaleKind::Card),
+        "ruler" => {
+            let [x1, y1, x2, y2, length_mm] =
+                numbers(rest).ok_or_else(|| wrong("a ruler needs five numbers, `ruler:X1,Y1,X2,Y2,MM`"))?;
+            Ok(ScaleKind::Ruler { from_px: [x1, y1], to_px: [x2, y2], length_mm })
+        }
+        "coin" => {
+            let needed =
+                || wrong("a coin needs its name and five numbers, `coin:1eur,CX,CY,A,B,DEG` (half axes in pixels)");
+            let (name, rest) = rest.split_once(',').ok_or_else(needed)?;
+            let [x, y, a, b, deg] = numbers(rest).ok_or_else(needed)?;
+            let coin = Coin::named(name).map_err(Failure::input)?;
+            Ok(ScaleKind::Coin { coin, ellipse: Ellipse { centre_px: [x, y], half_axes_px: [a, b], deg } })
+        }
+        "id1" | "a4" | "a5" => {
+            let [x1, y1, x2, y2, x3, y3, x4, y4] =
+                numbers(rest).ok_or_else(|| wrong("a sheet needs its four corners, `X1,Y1,X2,Y2,X3,Y3,X4,Y4`"))?;
+            let sheet = Sheet::named(kind).map_err(Failure::input)?;
+            Ok(ScaleKind::Sheet { sheet, taps: [[x1, y1], [x2, y2], [x3, y3], [x4, y4]] })
+        }
+        _ => Err(wrong(
+            "known are `card`, `id1:`, `a4:` or `a5:` with four corners, `coin:KIND,CX,CY,A,B,DEG`, `ruler:X1,Y1,X2,Y2,MM`",
+        )),
     }
-    let Some(rest) = text.strip_prefix("ruler:") else {
-        return Err(Failure::input(format!("--scale {text}: this version knows `card` and `ruler:X1,Y1,X2,Y2,MM`")));
-    };
-    let [x1, y1, x2, y2, length_mm] = numbers(rest)
-        .ok_or_else(|| Failure::input(format!("--scale {text}: a ruler needs five numbers, `ruler:X1,Y1,X2,Y2,MM`")))?;
-    Ok(ScaleKind::Ruler { from_px: [x1, y1], to_px: [x2, y2], length_mm })
 }
 
 fn parse_between(text: &str) -> Result<[[f64; 2]; 2], Failure> {
@@ -114,6 +144,9 @@ fn show(measurement: &Measurement, words: &Words) {
             if let Some(dimension) = dimension {
                 line(&print.id, words.say(&format!("measure.{name}")), dimension.mm);
             }
+        }
+        if let Some(depth) = print.depth {
+            line(&print.id, words.say("measure.depth_mm"), depth);
         }
     }
     println!("{}", words.say("measure.half_width"));

@@ -62,10 +62,21 @@ pub struct Dimension {
 }
 
 impl Dimension {
-    fn of(mm: f64, parts: Parts) -> Option<Self> {
+    pub(super) fn of(mm: f64, parts: Parts) -> Option<Self> {
         let u = combine(&[parts.click, parts.plane, parts.depth, parts.tilt, parts.card]);
         Measured::new(mm, u).map(|mm| Self { mm, parts })
     }
+}
+
+/// A marked point in the scale's frame, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PointMeasure {
+    /// x and y.
+    pub mm: [f64; 2],
+    /// Their standard uncertainties.
+    pub u_mm: [f64; 2],
+    /// How deep it lies below the card, where it was marked in several photographs.
+    pub depth: Option<Measured>,
 }
 
 /// A print's dimensions; what the landmarks don't give is `None`.
@@ -83,6 +94,8 @@ pub struct PrintMeasure {
     pub length_without_heel: Option<Dimension>,
     /// Foremost toe tip to the rear edge of the heel pad.
     pub length_with_heel: Option<Dimension>,
+    /// Its floor's depth below the card, where it was photographed from several sides.
+    pub depth: Option<Measured>,
     /// Toes that were marked; `None` where none was.
     pub toes_seen: Option<usize>,
 }
@@ -138,44 +151,66 @@ impl Ruler<'_> {
         self.stance.map_or(0.0, |stance| U_UNEVEN_MM * aslant(stance))
     }
 
-    pub fn print(&self, marks: &PrintMarks) -> Result<PrintMeasure, LandmarkError> {
-        let point = |name: &str| marks.points.get(name).copied();
-        let between = |a: Option<[f64; 2]>, b: Option<[f64; 2]>| self.dimension(a?, b?);
-        let to_rear = |name: &'static str| -> Result<Option<Dimension>, LandmarkError> {
-            let Some(rear) = point(name) else { return Ok(None) };
-            Ok(between(self.foremost_tip(marks, rear, name)?, Some(rear)))
+    /// Where a marked pixel lies, at the floor where its depth is known.
+    pub fn point(&self, px: [f64; 2]) -> PointMeasure {
+        let (mm, u) = self.plane.point(px, self.u_click_px);
+        let at_floor = self.floor.depth_mm().zip(self.stance);
+        let along = |i: usize| {
+            let (aside, grow, u_depth) = at_floor.map_or((0.0, 1.0, 0.0), |(depth, stance)| {
+                let aside = mm[i] - stance.foot_mm[i];
+                (aside, 1.0 + depth.value / stance.height_mm, aside * depth.u / stance.height_mm)
+            });
+            (mm[i] + aside * (grow - 1.0), combine(&[u[i] * grow, u_depth, mm[i] * self.u_card, mm[i] * self.u_aslant]))
         };
-        Ok(PrintMeasure {
-            id: marks.id.clone(),
-            foot: marks.foot,
-            side: marks.side,
-            width: between(point("widest_left"), point("widest_right")),
-            length_without_heel: to_rear("pad_rear")?,
-            length_with_heel: to_rear("heel_rear")?,
-            toes_seen: Some(marks.toes_marked()).filter(|&n| n > 0),
-        })
+        let ((x, u_x), (y, u_y)) = (along(0), along(1));
+        PointMeasure { mm: [x, y], u_mm: [u_x, u_y], depth: None }
     }
 
-    /// The toe tip that lies farthest from the rear point along the foot, which points to the middle of the tips.
-    fn foremost_tip(
-        &self,
-        marks: &PrintMarks,
-        rear: [f64; 2],
-        name: &'static str,
-    ) -> Result<Option<[f64; 2]>, LandmarkError> {
-        let rear_mm = self.plane.mm(rear);
-        let tips: Vec<_> = marks.tips().map(|px| (px, self.plane.mm(px))).collect();
-        let n = tips.len() as f64;
-        let along = tips
-            .iter()
-            .fold([0.0; 2], |sum, (_, mm)| [sum[0] + (mm[0] - rear_mm[0]) / n, sum[1] + (mm[1] - rear_mm[1]) / n]);
-        let ahead = |mm: [f64; 2]| (mm[0] - rear_mm[0]) * along[0] + (mm[1] - rear_mm[1]) * along[1];
-        let pad = marks.points.get("pad_rear").filter(|_| name == "heel_rear").map(|px| self.plane.mm(*px));
-        if tips.iter().map(|tip| tip.1).chain(pad).any(|mm| ahead(mm) <= 0.0) {
-            return Err(LandmarkError::Crossed { print: marks.id.clone(), rear: name });
-        }
-        Ok(tips.iter().max_by(|a, b| ahead(a.1).total_cmp(&ahead(b.1))).map(|(px, _)| *px))
+    pub fn print(&self, marks: &PrintMarks) -> Result<PrintMeasure, LandmarkError> {
+        let px = |name: &str| marks.points.get(name).copied();
+        by_convention(marks, |name| px(name).map(|px| self.plane.mm(px)), |a, b| self.dimension(px(a)?, px(b)?))
     }
+}
+
+/// A print's dimensions by the conventions, from where its points lie (mm, seen from above) and how far apart two of them are.
+pub(super) fn by_convention(
+    marks: &PrintMarks,
+    place: impl Fn(&str) -> Option<[f64; 2]>,
+    between: impl Fn(&str, &str) -> Option<Dimension>,
+) -> Result<PrintMeasure, LandmarkError> {
+    let to_rear = |rear: &'static str| -> Result<Option<Dimension>, LandmarkError> {
+        Ok(foremost_tip(marks, &place, rear)?.and_then(|tip| between(tip, rear)))
+    };
+    Ok(PrintMeasure {
+        id: marks.id.clone(),
+        foot: marks.foot,
+        side: marks.side,
+        width: between("widest_left", "widest_right"),
+        length_without_heel: to_rear("pad_rear")?,
+        length_with_heel: to_rear("heel_rear")?,
+        depth: None,
+        toes_seen: Some(marks.toes_marked()).filter(|&n| n > 0),
+    })
+}
+
+/// The toe tip that lies farthest from the rear point along the foot, which points to the middle of the tips.
+fn foremost_tip<'a>(
+    marks: &'a PrintMarks,
+    place: impl Fn(&str) -> Option<[f64; 2]>,
+    rear: &'static str,
+) -> Result<Option<&'a str>, LandmarkError> {
+    let Some(rear_mm) = place(rear) else { return Ok(None) };
+    let tips: Vec<_> = marks.tips().filter_map(|(name, _)| Some((name, place(name)?))).collect();
+    let n = tips.len() as f64;
+    let along = tips
+        .iter()
+        .fold([0.0; 2], |sum, (_, mm)| [sum[0] + (mm[0] - rear_mm[0]) / n, sum[1] + (mm[1] - rear_mm[1]) / n]);
+    let ahead = |mm: [f64; 2]| (mm[0] - rear_mm[0]) * along[0] + (mm[1] - rear_mm[1]) * along[1];
+    let pad = place("pad_rear").filter(|_| rear == "heel_rear");
+    if tips.iter().map(|tip| tip.1).chain(pad).any(|mm| ahead(mm) <= 0.0) {
+        return Err(LandmarkError::Crossed { print: marks.id.clone(), rear });
+    }
+    Ok(tips.iter().max_by(|a, b| ahead(a.1).total_cmp(&ahead(b.1))).map(|(name, _)| *name))
 }
 
 #[cfg(test)]

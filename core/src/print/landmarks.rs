@@ -126,6 +126,12 @@ pub enum LandmarkError {
         /// The point at the rear.
         rear: &'static str,
     },
+    /// Several photographs, and a print that doesn't say in which it was marked.
+    #[error("print {print} doesn't say in which photograph it was marked: give `photo` with the file's name")]
+    WhichPhoto {
+        /// Which print.
+        print: String,
+    },
     /// Two prints of one name.
     #[error("two prints are called {print:?}: give each its own name")]
     Doubled {
@@ -193,15 +199,16 @@ fn is_landmark(name: &str) -> bool {
 }
 
 impl PrintMarks {
-    /// The toe tips, inner one first, px.
-    pub(super) fn tips(&self) -> impl Iterator<Item = [f64; 2]> {
-        self.points.iter().filter(|(name, _)| name.starts_with("toe_") && name.ends_with("_tip")).map(|(_, p)| *p)
+    /// The toe tips by name, inner one first, px.
+    pub(super) fn tips(&self) -> impl Iterator<Item = (&str, [f64; 2])> {
+        let tip = |name: &str| name.starts_with("toe_") && name.ends_with("_tip");
+        self.points.iter().filter(move |(name, _)| tip(name)).map(|(name, p)| (name.as_str(), *p))
     }
 
     /// The tip that lies farthest from a rear point, px.
     pub fn foremost_tip(&self, rear: [f64; 2]) -> Option<[f64; 2]> {
         let distance = |p: &[f64; 2]| (p[0] - rear[0]).hypot(p[1] - rear[1]);
-        self.tips().max_by(|a, b| distance(a).total_cmp(&distance(b)))
+        self.tips().map(|(_, px)| px).max_by(|a, b| distance(a).total_cmp(&distance(b)))
     }
 
     /// How many toes were marked, by tip or rear edge.

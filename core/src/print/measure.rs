@@ -1,29 +1,17 @@
 //! One photograph measured: scale, plane, distances, prints.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value, json};
 
-use super::dimensions::{Dimension, Floor, PrintMeasure, Ruler};
+use super::dimensions::{Dimension, Floor, PointMeasure, PrintMeasure, Ruler};
 use super::landmarks::{LandmarkError, Landmarks};
+use super::seen::{ScaleKind, Seen};
+use super::together::Camera;
 use crate::photo::Photo;
-use crate::scale::{self, Plane, ScaleError, Stance};
+use crate::scale::{self, KnownError, Plane, ScaleError, Stance};
+use crate::space::SpaceError;
 use crate::words::Words;
-
-/// What gives the scale.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub enum ScaleKind {
-    /// Our card, found in the picture.
-    #[default]
-    Card,
-    /// Two points on a ruler a known length apart.
-    Ruler {
-        /// px.
-        from_px: [f64; 2],
-        /// px.
-        to_px: [f64; 2],
-        /// mm between them.
-        length_mm: f64,
-    },
-}
 
 /// What is to be measured in a photograph.
 #[derive(Debug, Clone, PartialEq)]
@@ -84,6 +72,32 @@ pub enum Warning {
     NoTiltCorrection,
     /// No focal length, so no tilt is known.
     NoFocalLength,
+    /// Without a focal length a sheet is known by its shape alone.
+    ShapeOnly,
+    /// Paper warps.
+    Paper,
+    /// A coin gives the scale only.
+    Coin {
+        /// The tilt that its outline shows, degrees.
+        tilt_deg: f64,
+        /// How far its face lies above the ground.
+        thickness_mm: f64,
+    },
+    /// Points that only one of several photographs shows.
+    MarkedOnce {
+        /// How many.
+        points: usize,
+    },
+    /// Marks in several photographs miss each other by more than they should.
+    MarksDisagree {
+        /// Root mean square, in standard uncertainties.
+        sigmas: f64,
+    },
+    /// What was marked lies above the card.
+    AboveCard {
+        /// By how much.
+        mm: f64,
+    },
 }
 
 /// Why a photograph can't be measured.
@@ -92,6 +106,9 @@ pub enum MeasureError {
     /// No scale.
     #[error(transparent)]
     Scale(#[from] ScaleError),
+    /// No scale from a sheet or coin.
+    #[error(transparent)]
+    Known(#[from] KnownError),
     /// Wrong landmarks.
     #[error(transparent)]
     Landmarks(#[from] LandmarkError),
@@ -100,6 +117,33 @@ pub enum MeasureError {
         "a depth below the scale can't be reckoned with: the photograph doesn't state its focal length and so the camera's height is unknown; leave the depth out or use the photograph as the camera wrote it"
     )]
     NoFocalLength,
+    /// Several photographs that don't go together.
+    #[error(transparent)]
+    Space(#[from] SpaceError),
+    /// A camera that can't be placed.
+    #[error(
+        "the photograph doesn't state its focal length, without which it can't be measured together with others: use the file as the camera wrote it, or measure from one photograph"
+    )]
+    NoFocalLengthInSpace,
+    /// Several photographs, and something other than our card in them.
+    #[error(
+        "several photographs are measured together by our scale card only: lay it beside the print, or give one photograph"
+    )]
+    OnlyByCard,
+    /// One name for two photographs.
+    #[error("two photographs are called {file}: landmarks tell them apart by name, so rename one")]
+    TwoOfOneName {
+        /// The name.
+        file: String,
+    },
+    /// In one of several photographs.
+    #[error("{file}: {error}")]
+    In {
+        /// Which.
+        file: String,
+        /// What is wrong in it.
+        error: Box<MeasureError>,
+    },
     /// A value out of its range.
     #[error("{name} is {value}: {must}")]
     Value {
@@ -131,81 +175,64 @@ pub struct Measurement {
     pub distances: Vec<Distance>,
     /// Prints marked.
     pub prints: Vec<PrintMeasure>,
+    /// Freely named points, in the scale's frame.
+    pub points: BTreeMap<String, PointMeasure>,
+    /// How each camera stood, where several photographs were measured together.
+    pub cameras: Vec<Camera>,
     /// What to know about it.
     pub warnings: Vec<Warning>,
-    u_relative: f64,
+    pub(super) u_relative: f64,
 }
 
 /// More tilt than this is warned about, degrees: a floor that isn't even then shows up as millimetres.
 pub const MOST_TILT_DEG: f64 = 20.0;
-/// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
-const U_CARD: f64 = 0.2 / 1.732 / 100.0;
-/// A ruler is trusted to half a division over a decimetre.
-const U_RULER: f64 = 0.5 / 1.732 / 100.0;
-
 /// Measures one photograph.
 pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureError> {
     check(request)?;
-    let (width, height) = (photo.luma.width, photo.luma.height);
-    request.landmarks.check(width, height)?;
-    let mut warnings = Vec::new();
-    let (plane, corners_px) = match request.scale {
-        ScaleKind::Card => {
-            let card = scale::find_card(&photo.luma)?;
-            if card.ids.len() < scale::card::MARKER_IDS.len() {
-                warnings.push(Warning::FewMarkers { found: card.ids.len() });
-            }
-            (card.plane, card.corners_px)
-        }
-        ScaleKind::Ruler { from_px, to_px, length_mm } => {
-            warnings.push(Warning::NoTiltCorrection);
-            let plane = Plane::from_length(from_px, to_px, length_mm, request.u_click_px).ok_or_else(|| {
-                ScaleError::Unusable {
-                    detail: "the ruler's two points are the same, or its length isn't above zero".into(),
-                }
-            })?;
-            (plane, vec![from_px, to_px])
-        }
-    };
-    let by_card = request.scale == ScaleKind::Card;
-    let focal_px = photo.taken.focal_px(width, height).filter(|_| by_card);
-    let stance = focal_px.and_then(|f| plane.stance(f, width, height));
-    match stance {
-        Some(stance) if stance.tilt_deg > MOST_TILT_DEG => warnings.push(Warning::Tilt { deg: stance.tilt_deg }),
-        None if by_card => warnings.push(Warning::NoFocalLength),
-        _ => {}
-    }
+    request.landmarks.check(photo.luma.width, photo.luma.height)?;
+    let mut seen = Seen::of(photo, request)?;
     if request.floor == Floor::InPlane {
-        warnings.push(Warning::InPlane);
-    } else if stance.is_none() {
-        return Err(MeasureError::NoFocalLength);
+        seen.warnings.push(Warning::InPlane);
     }
-    let ruler = Ruler {
-        plane: &plane,
-        stance,
-        floor: request.floor,
-        u_click_px: request.landmarks.u_px.unwrap_or(request.u_click_px),
-        u_card: if by_card { U_CARD } else { U_RULER },
-        u_aslant: if by_card { 0.0 } else { unknown_tilt() },
-    };
-    let prints = request.landmarks.prints.iter().map(|marks| ruler.print(marks)).collect::<Result<_, _>>()?;
-    let distances = distances(request, &ruler)?;
-    let u_relative = u_relative(&ruler, [width, height]);
+    let ruler = seen.ruler(request)?;
+    let marked = request.landmarks.photos.iter().flat_map(|photo| &photo.points);
     Ok(Measurement {
-        sha256: photo.sha256.clone(),
-        size_px: [width, height],
-        scale: request.scale.clone(),
-        corners_px,
-        stance,
-        distances,
-        prints,
-        warnings,
-        u_relative,
-        plane,
+        distances: distances(request, &ruler)?,
+        prints: request.landmarks.prints.iter().map(|marks| ruler.print(marks)).collect::<Result<_, _>>()?,
+        points: marked.map(|(name, px)| (name.clone(), ruler.point(*px))).collect(),
+        ..Measurement::without_marks(photo, request, &seen, &ruler)
     })
 }
 
-fn check(request: &Request) -> Result<(), MeasureError> {
+impl Request {
+    /// How well points are marked, px.
+    pub(super) fn u_mark_px(&self) -> f64 {
+        self.landmarks.u_px.unwrap_or(self.u_click_px)
+    }
+}
+
+impl Measurement {
+    /// What a photograph's scale alone gives.
+    pub(super) fn without_marks(photo: &Photo, request: &Request, seen: &Seen, ruler: &Ruler) -> Self {
+        let size_px = [photo.luma.width, photo.luma.height];
+        Self {
+            sha256: photo.sha256.clone(),
+            size_px,
+            plane: seen.plane.clone(),
+            scale: request.scale.clone(),
+            corners_px: seen.corners_px.clone(),
+            stance: seen.stance,
+            distances: vec![],
+            prints: vec![],
+            points: BTreeMap::new(),
+            cameras: vec![],
+            warnings: seen.warnings.clone(),
+            u_relative: u_relative(ruler, size_px),
+        }
+    }
+}
+
+pub(super) fn check(request: &Request) -> Result<(), MeasureError> {
     let above_zero = |name, value: f64| {
         let fine = value.is_finite() && value > 0.0;
         if fine { Ok(()) } else { Err(MeasureError::Value { name, value, must: "it must be above zero" }) }
@@ -226,12 +253,7 @@ fn check(request: &Request) -> Result<(), MeasureError> {
     }
 }
 
-/// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
-fn unknown_tilt() -> f64 {
-    (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
-}
-
-fn distances(request: &Request, ruler: &Ruler) -> Result<Vec<Distance>, MeasureError> {
+pub(super) fn distances(request: &Request, ruler: &Ruler) -> Result<Vec<Distance>, MeasureError> {
     let named = request.landmarks.distances.iter().map(|names| {
         let point = |name: &String| {
             let point = request.landmarks.photos.iter().find_map(|photo| photo.points.get(name).copied());
@@ -272,6 +294,17 @@ impl Warning {
             Self::InPlane => words.say("measure.in_plane").into(),
             Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
             Self::NoFocalLength => words.say("measure.no_focal_length").into(),
+            Self::ShapeOnly => words.say("measure.shape_only").into(),
+            Self::Paper => words.say("measure.paper").into(),
+            Self::Coin { tilt_deg, thickness_mm } => {
+                let (deg, mm) = (words.number(*tilt_deg, 0), words.number(*thickness_mm, 1));
+                words.fill("measure.coin", &[("deg", &deg), ("mm", &mm)])
+            }
+            Self::MarkedOnce { points } => words.count("measure.marked_once", *points),
+            Self::MarksDisagree { sigmas } => {
+                words.fill("measure.marks_disagree", &[("sigmas", &words.number(*sigmas, 1))])
+            }
+            Self::AboveCard { mm } => words.fill("measure.above_card", &[("mm", &words.number(*mm, 0))]),
         }
     }
 }
@@ -281,12 +314,8 @@ impl Measurement {
     pub fn to_json(&self, photo: &Photo, words: &Words) -> Value {
         let [width, height] = self.size_px;
         let middle = [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0];
-        let kind = match self.scale {
-            ScaleKind::Card => "card",
-            ScaleKind::Ruler { .. } => "ruler",
-        };
         let position = photo.taken.position;
-        json!({
+        let mut document = json!({
             "photo": {
                 "sha256": self.sha256,
                 "width_px": width,
@@ -296,7 +325,7 @@ impl Measurement {
                 "lon": position.map(|p| p.lon),
             },
             "scale": {
-                "kind": kind,
+                "kind": self.scale.name(),
                 "px_per_mm_at_centre": self.plane.px_per_mm(middle),
                 "tilt_deg": self.stance.map(|s| s.tilt_deg),
                 "height_mm": self.stance.map(|s| s.height_mm),
@@ -307,7 +336,15 @@ impl Measurement {
             "distances": self.distances.iter().map(Distance::to_json).collect::<Vec<_>>(),
             "prints": self.prints.iter().map(PrintMeasure::to_json).collect::<Vec<_>>(),
             "warnings": self.warnings.iter().map(|w| w.say(words)).collect::<Vec<_>>(),
-        })
+        });
+        if let (Some(map), false) = (document.as_object_mut(), self.points.is_empty()) {
+            let points: Map<_, _> = self.points.iter().map(|(name, point)| (name.clone(), point.to_json())).collect();
+            map.insert("points_mm".into(), Value::Object(points));
+        }
+        if let (Some(map), false) = (document.as_object_mut(), self.cameras.is_empty()) {
+            map.insert("photos".into(), self.cameras.iter().map(Camera::to_json).collect());
+        }
+        document
     }
 }
 
@@ -326,6 +363,13 @@ impl Distance {
     }
 }
 
+impl PointMeasure {
+    fn to_json(self) -> Value {
+        let ([x, y], [u_x, u_y]) = (self.mm, self.u_mm);
+        json!({"x": x, "y": y, "z": self.depth.map(|d| d.value), "u_x": u_x, "u_y": u_y, "u_z": self.depth.map(|d| d.u)})
+    }
+}
+
 impl PrintMeasure {
     /// The print as it stands in the JSON of `measure` and `visit`.
     pub fn to_json(&self) -> Value {
@@ -340,6 +384,10 @@ impl PrintMeasure {
             if let Some(dimension) = dimension {
                 parts.insert(name.into(), json!(dimension.parts));
             }
+        }
+        if let Some(depth) = self.depth {
+            map.insert("depth_mm".into(), json!(depth.value));
+            map.insert("u_depth_mm".into(), json!(depth.u));
         }
         map.insert("toes_seen".into(), json!(self.toes_seen));
         map.insert("parts".into(), Value::Object(parts));

@@ -8,7 +8,11 @@
 mod dimensions;
 mod landmarks;
 mod measure;
+mod seen;
+mod together;
 
-pub use dimensions::{Dimension, Floor, Parts, PrintMeasure};
+pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 pub use landmarks::{Foot, LandmarkError, Landmarks, PhotoPoints, PrintMarks, Side};
-pub use measure::{Distance, MeasureError, Measurement, Request, ScaleKind, Warning, measure};
+pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
+pub use seen::ScaleKind;
+pub use together::{Camera, measure_together};

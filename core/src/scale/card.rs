@@ -76,6 +76,11 @@ pub fn standard() -> Card {
     }
 }
 
+/// The number of the marker whose top left corner is here, mm.
+pub fn marker_at(corner_mm: [f64; 2]) -> Option<u32> {
+    MARKER_IDS.into_iter().zip(MARKER_ORIGINS_MM).find(|(_, at)| *at == corner_mm).map(|(id, _)| id)
+}
+
 fn marker(id: u32, [x, y]: [f64; 2]) -> Marker {
     let (right, bottom) = (x + MARKER_SIDE_MM, y + MARKER_SIDE_MM);
     Marker { family: FAMILY, id, corners_mm: [[x, y], [right, y], [right, bottom], [x, bottom]] }

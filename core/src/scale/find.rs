@@ -58,6 +58,8 @@ pub struct CardFound {
     pub ids: Vec<u32>,
     /// The markers' corners, px, marker by marker as in [`card::Marker::corners_mm`].
     pub corners_px: Vec<[f64; 2]>,
+    /// The same corners with where they are on the card.
+    pub ties: Vec<Tie>,
 }
 
 /// The long side of the reduced picture that blobs are looked for in at first, px.
@@ -123,6 +125,7 @@ fn fit(found: &[Found], lens: Lens) -> Result<CardFound, ScaleError> {
         plane,
         ids: found.iter().map(|marker| marker.id).collect(),
         corners_px: found.iter().flat_map(|marker| marker.corners_px).collect(),
+        ties,
     })
 }
 

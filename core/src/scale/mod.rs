@@ -2,14 +2,20 @@
 
 mod blobs;
 pub mod card;
+mod coin;
 pub mod draw;
 mod find;
+mod known;
 mod lens;
 pub mod light;
 mod marker;
 mod plane;
 mod quad;
+mod taps;
 
+pub use coin::{CoinFound, Ellipse, of_coin};
 pub use find::{CardFound, ScaleError, find_card};
+pub use known::{Coin, Sheet};
 pub use lens::Lens;
 pub use plane::{Length, Plane, Stance, Tie};
+pub use taps::{KnownError, SheetFound, find_sheet};

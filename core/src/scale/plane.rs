@@ -195,6 +195,15 @@ impl Plane {
         }
     }
 
+    /// Where in the plane a pixel lies that was marked with `u_click_px`, and the standard uncertainties of its coordinates, mm.
+    pub fn point(&self, px: [f64; 2], u_click_px: f64) -> ([f64; 2], [f64; 2]) {
+        let u = [RowVector2::new(1.0, 0.0), RowVector2::new(0.0, 1.0)].map(|unit| {
+            let (click, plane) = self.pull(px, unit);
+            (u_click_px * click).hypot((plane * self.covariance * plane.transpose())[0].max(0.0).sqrt())
+        });
+        (self.mm(px), u)
+    }
+
     /// How a point's millimetres along `unit` answer to one pixel at the point and to each number of the fit.
     fn pull(&self, px: [f64; 2], unit: RowVector2<f64>) -> (f64, RowSVector<f64, NUMBERS>) {
         let (by_place, by_number) = self.slopes(px);

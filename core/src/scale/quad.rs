@@ -11,10 +11,34 @@ pub(super) struct Quad {
     pub u_px: f64,
 }
 
+/// Which steps of light are an edge.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Step {
+    /// From a dark inside to a clearly lighter outside: printed black.
+    Lighter,
+    /// Any clear step: a sheet may be lighter or darker than the ground, here this and there that.
+    Any,
+}
+
+impl Step {
+    fn is_clear(self, inside: f64, outside: f64) -> bool {
+        match self {
+            Self::Lighter => outside - inside >= 0.02 && outside >= 1.3 * inside,
+            Self::Any => (outside - inside).abs() >= 0.01 && outside.max(inside) >= 1.15 * outside.min(inside),
+        }
+    }
+
+    /// Profiles taken across each side, at most.
+    fn profiles(self) -> usize {
+        match self {
+            Self::Lighter => 64,
+            Self::Any => 200,
+        }
+    }
+}
+
 /// Of the hull's area, the quadrilateral around it may add this share and still be called its shape.
 const MOST_ADDED_AREA: f64 = 0.15;
-/// Profiles taken across each side of a quadrilateral, at most.
-const PROFILES: usize = 64;
 /// No corner is trusted better than this, px: pixels are square and lenses bend lines a little.
 const LEAST_U_PX: f64 = 0.03;
 
@@ -46,7 +70,7 @@ fn area(polygon: &[[f64; 2]]) -> f64 {
 }
 
 /// Where the lines a–b and c–d meet, if they aren't nearly parallel.
-fn meet(a: [f64; 2], b: [f64; 2], c: [f64; 2], d: [f64; 2]) -> Option<[f64; 2]> {
+pub(super) fn meet(a: [f64; 2], b: [f64; 2], c: [f64; 2], d: [f64; 2]) -> Option<[f64; 2]> {
     let (u, v) = ([b[0] - a[0], b[1] - a[1]], [d[0] - c[0], d[1] - c[1]]);
     let turn = u[0] * v[1] - u[1] * v[0];
     if turn.abs() < 1e-9 * u[0].hypot(u[1]) * v[0].hypot(v[1]) {
@@ -59,17 +83,19 @@ fn meet(a: [f64; 2], b: [f64; 2], c: [f64; 2], d: [f64; 2]) -> Option<[f64; 2]> 
 /// The quadrilateral moved onto the edges between its dark inside and the lighter ground outside.
 /// `start_px` is how far off it may be at first. `None` where there is no such edge.
 pub(super) fn refine(luma: &Luma, quad: [[f64; 2]; 4], start_px: f64) -> Option<Quad> {
-    let rough = onto_edges(luma, quad, |cell| (start_px + 3.0).min(0.8 * cell))?;
+    let rough = onto_edges(luma, quad, |cell| (start_px + 3.0).min(0.8 * cell), Step::Lighter)?;
     // A wide window takes in all of a blurred edge; a cell's width is as far as the border is black.
-    onto_edges(luma, rough.corners, |cell| (0.75 * cell).clamp(2.0, 10.0))
+    onto_edges(luma, rough.corners, |cell| (0.75 * cell).clamp(2.0, 10.0), Step::Lighter)
 }
 
-fn onto_edges(luma: &Luma, corners: [[f64; 2]; 4], reach: impl Fn(f64) -> f64) -> Option<Quad> {
+/// The corners moved to where the edges near their sides meet; `reach`: how far beside a side its edge is looked for, by an
+/// eighth of the shortest side.
+pub(super) fn onto_edges(luma: &Luma, corners: [[f64; 2]; 4], reach: impl Fn(f64) -> f64, step: Step) -> Option<Quad> {
     let shortest = (0..4).map(|i| distance(corners[i], corners[(i + 1) % 4])).fold(f64::INFINITY, f64::min);
     let reach = reach(shortest / 8.0);
     let mut sides = [([0.0; 2], [0.0; 2], 0.0); 4];
     for (i, side) in sides.iter_mut().enumerate() {
-        *side = edge(luma, corners[i], corners[(i + 1) % 4], reach)?;
+        *side = edge(luma, corners[i], corners[(i + 1) % 4], reach, step)?;
     }
     let mut moved = [[0.0; 2]; 4];
     for (i, corner) in moved.iter_mut().enumerate() {
@@ -81,29 +107,31 @@ fn onto_edges(luma: &Luma, corners: [[f64; 2]; 4], reach: impl Fn(f64) -> f64) -
     convex.then_some(Quad { corners: moved, u_px })
 }
 
-fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+pub(super) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
     (a[0] - b[0]).hypot(a[1] - b[1])
 }
 
-/// The line along the light–dark edge near the side from a to b (dark on its right): two points on it and the standard
+/// The line along the edge near the side from a to b (the inside on its right): two points on it and the standard
 /// uncertainty of its position at the ends, px.
-fn edge(luma: &Luma, a: [f64; 2], b: [f64; 2], reach: f64) -> Option<([f64; 2], [f64; 2], f64)> {
+fn edge(luma: &Luma, a: [f64; 2], b: [f64; 2], reach: f64, step: Step) -> Option<([f64; 2], [f64; 2], f64)> {
     let length = distance(a, b);
     let along = [(b[0] - a[0]) / length, (b[1] - a[1]) / length];
     let outward = [along[1], -along[0]];
-    let count = PROFILES.min(length as usize).max(8);
+    let count = step.profiles().min(length as usize).max(8);
     // The ends are left out: the corner is rounded by blur there.
     let crossings: Vec<(f64, f64)> = (0..count)
         .filter_map(|i| {
             let t = length * (0.1 + 0.8 * (i as f64 + 0.5) / count as f64);
             let foot = [a[0] + t * along[0], a[1] + t * along[1]];
-            Some((t - length / 2.0, crossing(luma, foot, outward, reach)?))
+            Some((t - length / 2.0, crossing(luma, foot, outward, reach, step)?))
         })
         .collect();
     if crossings.len() < count / 2 {
         return None;
     }
     let (offset, slope, u) = robust_line(&crossings)?;
+    // The ground's texture moves neighbouring profiles alike, so that many of them tell little more than one.
+    let u = if step == Step::Any { u * likeness(&crossings, offset, slope).sqrt() } else { u };
     let point = |t: f64| {
         let shift = offset + slope * (t - length / 2.0);
         [a[0] + t * along[0] + shift * outward[0], a[1] + t * along[1] + shift * outward[1]]
@@ -112,10 +140,9 @@ fn edge(luma: &Luma, a: [f64; 2], b: [f64; 2], reach: f64) -> Option<([f64; 2], 
 }
 
 /// How far outward of `foot` the edge lies: where a sharp step would stand that lets through as much light. Blur, which is
-/// even to both sides, doesn't move it. `None` without a clear step from dark to light.
-fn crossing(luma: &Luma, foot: [f64; 2], outward: [f64; 2], reach: f64) -> Option<f64> {
+/// even to both sides, doesn't move it. `None` without a clear step.
+fn crossing(luma: &Luma, foot: [f64; 2], outward: [f64; 2], reach: f64, step: Step) -> Option<f64> {
     const STEP_PX: f64 = 0.5;
-    const LEAST_STEP: f64 = 0.02;
     let steps = (reach / STEP_PX).round() as i32;
     let mut profile = [0.0; 128];
     let count = (2 * steps + 1) as usize;
@@ -125,13 +152,27 @@ fn crossing(luma: &Luma, foot: [f64; 2], outward: [f64; 2], reach: f64) -> Optio
     }
     let plateau = (count / 5).max(1);
     let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let (dark, bright) = (mean(&profile[..plateau]), mean(&profile[count - plateau..count]));
-    if bright - dark < LEAST_STEP || bright < 1.3 * dark {
+    let (inside, outside) = (mean(&profile[..plateau]), mean(&profile[count - plateau..count]));
+    if !step.is_clear(inside, outside) {
         return None;
     }
-    let light: f64 = profile[..count].iter().map(|v| (v - dark) / (bright - dark)).sum();
+    let light: f64 = profile[..count].iter().map(|v| (v - inside) / (outside - inside)).sum();
     let half_pixels_lit = light - 0.5; // the outermost sample stands for half a step only
     Some(steps as f64 * STEP_PX - half_pixels_lit * STEP_PX)
+}
+
+/// How many neighbours along a line stray alike: the sum of what is left over's autocorrelation, up to where it is lost (the
+/// integrated autocorrelation time; Sokal 1997).
+fn likeness(points: &[(f64, f64)], offset: f64, slope: f64) -> f64 {
+    let mut left: Vec<f64> = points.iter().map(|(t, e)| e - offset - slope * t).collect();
+    let mut sizes: Vec<f64> = left.iter().map(|r| r.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let most = 3.0 * 1.4826 * sizes[sizes.len() / 2];
+    left.iter_mut().for_each(|r| *r = r.clamp(-most, most));
+    let together = |lag: usize| left.iter().zip(&left[lag..]).map(|(a, b)| a * b).sum::<f64>();
+    let alone = together(0).max(1e-12);
+    let shares = (1..left.len() / 4).map(|lag| together(lag) / alone).take_while(|share| *share > 0.05);
+    1.0 + 2.0 * shares.sum::<f64>()
 }
 
 /// A straight line through (t, e) by least squares that gives up on outliers (Tukey's weights; Beaton & Tukey 1974):

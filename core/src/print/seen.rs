@@ -1,0 +1,153 @@
+//! The scale as one photograph shows it.
+
+use super::dimensions::{Floor, Ruler};
+use super::measure::{MOST_TILT_DEG, MeasureError, Request, Warning};
+use crate::photo::Photo;
+use crate::scale::{self, Coin, Ellipse, Plane, ScaleError, Sheet, Stance, Tie};
+
+/// What gives the scale.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum ScaleKind {
+    /// Our card, found in the picture.
+    #[default]
+    Card,
+    /// A sheet of known size by its four corners, clockwise from any.
+    Sheet {
+        /// Which.
+        sheet: Sheet,
+        /// px.
+        taps: [[f64; 2]; 4],
+    },
+    /// A coin by its outline.
+    Coin {
+        /// Which.
+        coin: Coin,
+        /// Its outline.
+        ellipse: Ellipse,
+    },
+    /// Two points on a ruler a known length apart.
+    Ruler {
+        /// px.
+        from_px: [f64; 2],
+        /// px.
+        to_px: [f64; 2],
+        /// mm between them.
+        length_mm: f64,
+    },
+}
+
+impl ScaleKind {
+    /// Its name in JSON.
+    pub fn name(&self) -> &str {
+        match self {
+            Self::Card => "card",
+            Self::Sheet { sheet, .. } => &sheet.id,
+            Self::Coin { .. } => "coin",
+            Self::Ruler { .. } => "ruler",
+        }
+    }
+
+    /// Whether it gives the whole plane, and not its scale alone.
+    fn gives_plane(&self) -> bool {
+        matches!(self, Self::Card | Self::Sheet { .. })
+    }
+}
+
+/// The scale as one photograph shows it.
+pub(super) struct Seen {
+    pub plane: Plane,
+    /// The card's corners where the scale is the card.
+    pub ties: Vec<Tie>,
+    pub corners_px: Vec<[f64; 2]>,
+    pub stance: Option<Stance>,
+    pub warnings: Vec<Warning>,
+    /// Relative standard uncertainty of the scale's own length, and from an unknown tilt.
+    u_own: f64,
+    u_aslant: f64,
+}
+
+/// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
+pub(super) const U_CARD: f64 = 0.2 / 1.732 / 100.0;
+/// A ruler is trusted to half a division over a decimetre.
+const U_RULER: f64 = 0.5 / 1.732 / 100.0;
+/// From how high a coin is looked at where the focal length isn't known, mm (assumed).
+const USUAL_HEIGHT_MM: f64 = 400.0;
+
+impl Seen {
+    pub fn of(photo: &Photo, request: &Request) -> Result<Self, MeasureError> {
+        let (width, height) = (photo.luma.width, photo.luma.height);
+        let focal_px = photo.taken.focal_px(width, height);
+        let mut seen = match &request.scale {
+            ScaleKind::Card => Self::card(photo)?,
+            ScaleKind::Sheet { sheet, taps } => Self::sheet(photo, sheet, *taps, focal_px)?,
+            ScaleKind::Coin { coin, ellipse } => Self::coin(coin, *ellipse, focal_px, request.u_click_px)?,
+            ScaleKind::Ruler { from_px, to_px, length_mm } => {
+                Self::by_ruler(*from_px, *to_px, *length_mm, request.u_click_px)?
+            }
+        };
+        if request.scale.gives_plane() {
+            seen.stance = focal_px.and_then(|f| seen.plane.stance(f, width, height));
+            match seen.stance {
+                Some(Stance { tilt_deg: deg, .. }) if deg > MOST_TILT_DEG => seen.warnings.push(Warning::Tilt { deg }),
+                None => seen.warnings.push(Warning::NoFocalLength),
+                _ => {}
+            }
+        }
+        Ok(seen)
+    }
+
+    fn new(plane: Plane, corners_px: Vec<[f64; 2]>, u_own: f64) -> Self {
+        Self { plane, ties: vec![], corners_px, stance: None, warnings: vec![], u_own, u_aslant: 0.0 }
+    }
+
+    fn card(photo: &Photo) -> Result<Self, MeasureError> {
+        let card = scale::find_card(&photo.luma)?;
+        let found = card.ids.len();
+        let few = (found < scale::card::MARKER_IDS.len()).then_some(Warning::FewMarkers { found });
+        let seen = Self::new(card.plane, card.corners_px, U_CARD);
+        Ok(Self { ties: card.ties, warnings: few.into_iter().collect(), ..seen })
+    }
+
+    fn sheet(photo: &Photo, sheet: &Sheet, taps: [[f64; 2]; 4], focal_px: Option<f64>) -> Result<Self, MeasureError> {
+        let found = scale::find_sheet(&photo.luma, sheet, taps, focal_px)?;
+        let shape_only = focal_px.is_none().then_some(Warning::ShapeOnly);
+        let paper = sheet.paper.then_some(Warning::Paper);
+        let seen = Self::new(found.plane, found.corners_px.to_vec(), sheet.u_relative());
+        Ok(Self { warnings: shape_only.into_iter().chain(paper).collect(), ..seen })
+    }
+
+    fn coin(coin: &Coin, ellipse: Ellipse, focal_px: Option<f64>, u_click_px: f64) -> Result<Self, MeasureError> {
+        let found = scale::of_coin(coin, ellipse, u_click_px)?;
+        let height_mm = focal_px.map_or(USUAL_HEIGHT_MM, |f| f / found.plane.px_per_mm(ellipse.centre_px));
+        let warning = Warning::Coin { tilt_deg: found.tilt_deg, thickness_mm: coin.thickness_mm };
+        let seen = Self::new(found.plane, found.ends_px.to_vec(), coin.u_relative(height_mm));
+        Ok(Self { warnings: vec![warning], u_aslant: found.u_aslant, ..seen })
+    }
+
+    fn by_ruler(a_px: [f64; 2], b_px: [f64; 2], length_mm: f64, u_click_px: f64) -> Result<Self, MeasureError> {
+        let plane = Plane::from_length(a_px, b_px, length_mm, u_click_px).ok_or_else(|| ScaleError::Unusable {
+            detail: "the ruler's two points are the same, or its length isn't above zero".into(),
+        })?;
+        let seen = Self::new(plane, vec![a_px, b_px], U_RULER);
+        Ok(Self { warnings: vec![Warning::NoTiltCorrection], u_aslant: unknown_tilt(), ..seen })
+    }
+
+    pub fn ruler(&self, request: &Request) -> Result<Ruler<'_>, MeasureError> {
+        if request.floor != Floor::InPlane && self.stance.is_none() {
+            return Err(MeasureError::NoFocalLength);
+        }
+        Ok(Ruler {
+            plane: &self.plane,
+            stance: self.stance,
+            floor: request.floor,
+            u_click_px: request.u_mark_px(),
+            u_card: self.u_own,
+            u_aslant: self.u_aslant,
+        })
+    }
+}
+
+/// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
+fn unknown_tilt() -> f64 {
+    (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
+}
