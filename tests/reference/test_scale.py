@@ -62,9 +62,10 @@ def test_px_to_mm_gives_the_distances_that_are_stated(tmp_path, card_picture):
     save(tmp_path / "plane.jpg", photograph(card_picture, truth, SIZE, 77))
     measured = rakelight_json("measure", tmp_path / "plane.jpg", "--between", "1000,600,1400,1200")
     to_mm = np.array(measured["px_to_mm"])
-    assert distance_mm(np.linalg.inv(to_mm), (1000, 600), (1400, 1200)) == pytest.approx(
-        measured["distances"][0]["length_mm"], abs=1e-9
-    )
+    # The matrix knows nothing of the lens, the stated distance does: they agree within what a lens that bends nothing leaves.
+    by_matrix = distance_mm(np.linalg.inv(to_mm), (1000, 600), (1400, 1200))
+    assert by_matrix == pytest.approx(measured["distances"][0]["length_mm"], rel=3e-4)
+    assert by_matrix == pytest.approx(distance_mm(truth, (1000, 600), (1400, 1200)), rel=5e-4)
 
 
 def test_orientation_is_applied_before_anything_is_measured(tmp_path, card_picture):

@@ -66,6 +66,11 @@ pub enum Warning {
         /// How many of them.
         found: usize,
     },
+    /// The card isn't quite flat.
+    Bent {
+        /// How far its corners lie off one plane, root mean square, mm.
+        off_mm: f64,
+    },
     /// The depth of the print's floor is not known.
     InPlane,
     /// A ruler gives no tilt.
@@ -291,6 +296,7 @@ impl Warning {
                 let all = scale::card::MARKER_IDS.len().to_string();
                 words.fill("measure.few_markers", &[("found", &found.to_string()), ("all", &all)])
             }
+            Self::Bent { off_mm } => words.fill("measure.bent", &[("mm", &words.number(*off_mm, 2))]),
             Self::InPlane => words.say("measure.in_plane").into(),
             Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
             Self::NoFocalLength => words.say("measure.no_focal_length").into(),

@@ -104,8 +104,9 @@ impl Seen {
         let card = scale::find_card(&photo.luma)?;
         let found = card.ids.len();
         let few = (found < scale::card::MARKER_IDS.len()).then_some(Warning::FewMarkers { found });
+        let bent = (card.off_mm > scale::BENT_MM).then_some(Warning::Bent { off_mm: card.off_mm });
         let seen = Self::new(card.plane, card.corners_px, U_CARD);
-        Ok(Self { ties: card.ties, warnings: few.into_iter().collect(), ..seen })
+        Ok(Self { ties: card.ties, warnings: few.into_iter().chain(bent).collect(), ..seen })
     }
 
     fn sheet(photo: &Photo, sheet: &Sheet, taps: [[f64; 2]; 4], focal_px: Option<f64>) -> Result<Self, MeasureError> {

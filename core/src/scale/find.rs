@@ -60,7 +60,12 @@ pub struct CardFound {
     pub corners_px: Vec<[f64; 2]>,
     /// The same corners with where they are on the card.
     pub ties: Vec<Tie>,
+    /// How far the corners lie off one plane, root mean square, mm; more than [`BENT_MM`] shows a card that isn't quite flat.
+    pub off_mm: f64,
 }
+
+/// A flat card's corners fit a plane to a few hundredths of a millimetre, blur and bent lens included.
+pub const BENT_MM: f64 = 0.1;
 
 /// The long side of the reduced picture that blobs are looked for in at first, px.
 const COARSE_SIDE: usize = 1000;
@@ -126,6 +131,7 @@ fn fit(found: &[Found], lens: Lens) -> Result<CardFound, ScaleError> {
         ids: found.iter().map(|marker| marker.id).collect(),
         corners_px: found.iter().flat_map(|marker| marker.corners_px).collect(),
         ties,
+        off_mm,
     })
 }
 
@@ -182,6 +188,21 @@ mod tests {
             let length = found.plane.length([440.0, 500.0], [760.0, 500.0], 0.1);
             assert!((length.mm - 80.0).abs() < 0.04, "{degrees}°: {} mm", length.mm);
         }
+    }
+
+    #[test]
+    fn a_card_bent_by_5_mm_is_noticed_and_a_flat_one_is_not() {
+        // Seen from 500 mm above its middle, the middle of the long leg arches up: what is nearer looks larger (pinhole).
+        let bent_by = |mm: f64| {
+            move |px: [f64; 2]| {
+                let [x, y] = turned(20.0)(px);
+                let up = mm * (1.0 - ((y - 100.0) / 100.0).powi(2)).max(0.0);
+                [75.0 + (x - 75.0) * (1.0 - up / 500.0), 100.0 + (y - 100.0) * (1.0 - up / 500.0)]
+            }
+        };
+        assert!(find_card(&picture(1200, 1000, bent_by(0.0))).unwrap().off_mm < BENT_MM / 2.0);
+        let bent = find_card(&picture(1200, 1000, bent_by(5.0))).unwrap().off_mm;
+        assert!(bent > BENT_MM, "{bent}");
     }
 
     #[test]

@@ -14,7 +14,7 @@ mod quad;
 mod taps;
 
 pub use coin::{CoinFound, Ellipse, of_coin};
-pub use find::{CardFound, ScaleError, find_card};
+pub use find::{BENT_MM, CardFound, ScaleError, find_card};
 pub use known::{Coin, Sheet};
 pub use lens::Lens;
 pub use plane::{Length, Plane, Stance, Tie};

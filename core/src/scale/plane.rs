@@ -30,6 +30,8 @@ pub struct Plane {
     to_mm: Matrix3<f64>,
     /// How the lens bends what `to_px` gives.
     lens: Lens,
+    /// Pixels to millimetres by a homography alone, fitted as if the lens bent nothing.
+    straight: Matrix3<f64>,
     /// Of the first eight numbers of `to_px` (row by row, the ninth is one), in the normalised frame below, and of the lens's.
     covariance: SMatrix<f64, NUMBERS, NUMBERS>,
     frame: Frame,
@@ -135,7 +137,9 @@ impl Plane {
         let covariance = last.normal.try_inverse()?.fixed_view::<NUMBERS, NUMBERS>(0, 0) * inflation;
         let to_px = frame.plain(&fit.h);
         let rms_px = (last.squares / ties.len() as f64).sqrt() * PX;
-        Some(Self { to_px, to_mm: to_px.try_inverse()?, lens: fit.lens, covariance, frame, rms_px })
+        let to_mm = to_px.try_inverse()?;
+        let straight = if lens == Lens::NONE { to_mm } else { Self::fit(ties, Lens::NONE)?.to_mm };
+        Some(Self { to_px, to_mm, lens: fit.lens, straight, covariance, frame, rms_px })
     }
 
     /// A plane of which only the scale is known, from two points a known length apart: looked at straight from above.
@@ -152,7 +156,8 @@ impl Plane {
         let mut both = SVector::<f64, NUMBERS>::zeros();
         (both[0], both[4]) = (1.0, 1.0);
         let covariance = both * both.transpose() * u_scale.powi(2);
-        Some(Self { to_px, to_mm: to_px.try_inverse()?, lens: Lens::NONE, covariance, frame, rms_px: 0.0 })
+        let to_mm = to_px.try_inverse()?;
+        Some(Self { to_px, to_mm, lens: Lens::NONE, straight: to_mm, covariance, frame, rms_px: 0.0 })
     }
 
     /// Where in the plane a pixel lies, mm.
@@ -165,9 +170,10 @@ impl Plane {
         self.lens.bend(apply(&self.to_px, mm))
     }
 
-    /// Pixels to millimetres, row by row, the last number one; the lens's bending is left out.
+    /// Pixels to millimetres by one homography, row by row, the last number one. It is fitted as if the lens bent nothing, so
+    /// lengths by it differ a little from [`Plane::length`], which knows better.
     pub fn px_to_mm(&self) -> [[f64; 3]; 3] {
-        let m = self.to_mm / self.to_mm[(2, 2)];
+        let m = self.straight / self.straight[(2, 2)];
         std::array::from_fn(|row| std::array::from_fn(|column| m[(row, column)]))
     }
 
