@@ -22,15 +22,11 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let text = read_text(&arguments.evidence)?;
     let is_toml = arguments.evidence.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
-    let evidence: Result<Evidence, String> = if is_toml {
-        toml::from_str(&text).map_err(|e| e.to_string())
-    } else {
-        serde_json::from_str(&text).map_err(|e| e.to_string())
-    };
-    let evidence = evidence.map_err(|e| Failure::input(format!("{}: {e}", arguments.evidence.display())))?;
+    let in_file = |what: &dyn std::fmt::Display| Failure::input(format!("{}: {what}", arguments.evidence.display()));
+    let evidence =
+        if is_toml { Evidence::from_toml(&text) } else { Evidence::from_json(&text) }.map_err(|e| in_file(&e))?;
     let facts = Facts::builtin().map_err(|e| Failure::Machine(e.to_string()))?;
-    let identification = identify::identify(&evidence, facts, words)
-        .map_err(|e| Failure::input(format!("{}: {e}", arguments.evidence.display())))?;
+    let identification = identify::identify(&evidence, facts, words).map_err(|e| in_file(&e))?;
     if arguments.json {
         print_json(&serde_json::json!(identification));
     } else {
