@@ -4,6 +4,7 @@
 //! `core/src/space` was tuned on the course of random numbers that is reported here.
 
 use std::collections::BTreeMap;
+use std::f64::consts::TAU;
 
 use rakelight_checks::chance::{Chance, quantile};
 use rakelight_core::scale::{Tie, card};
@@ -86,10 +87,10 @@ impl Scene {
             HIND.iter().map(|(name, [x, y])| (name.to_string(), [*x, *y, floor + chance.normal(1.0)])).collect();
         let stated_mm = chance.between(23.5, 28.5).round();
         let focal_px = chance.between(stated_mm - 0.5, stated_mm + 0.5) / FULL_FRAME_MM * DIAGONAL_PX;
-        let (k1, azimuth, aside) = (chance.normal(0.03), chance.between(0.0, 6.28), chance.between(-10.0, 10.0));
+        let (k1, azimuth, aside) = (chance.normal(0.03), chance.between(0.0, TAU), chance.between(-10.0, 10.0));
         let views = (0..photographs).map(|i| {
             let tilt = aside + apart_deg * (i as f64 / (photographs - 1) as f64 - 0.5);
-            let (roll, distance) = (chance.between(0.0, 6.28), chance.between(400.0, 520.0));
+            let (roll, distance) = (chance.between(0.0, TAU), chance.between(400.0, 520.0));
             let camera = Camera::new(tilt.to_radians(), azimuth, roll, distance, focal_px, k1);
             let (u_px, growth) = (chance.between(0.05, 0.1), chance.normal(0.1));
             let mut near = |p: [f64; 2], u: f64| [p[0] + chance.normal(u), p[1] + chance.normal(u)];
@@ -174,7 +175,7 @@ fn a_card_that_moved_between_two_photographs_is_noticed() {
     let mut noticed = 0;
     for _ in 0..SCENES {
         // Pushed aside by a foot: 10 mm in any direction, and turned by up to 5°.
-        let (way, turn) = (chance.between(0.0, 6.28), chance.between(-5.0, 5.0).to_radians());
+        let (way, turn) = (chance.between(0.0, TAU), chance.between(-5.0, 5.0).to_radians());
         let pushed = |i: usize, [x, y]: [f64; 2]| match i {
             0 => [x, y],
             _ => {

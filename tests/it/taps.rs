@@ -3,6 +3,8 @@
 //! Cards of any colour with a stripe, print and rounded corners lie on mottled ground in uneven light. 4,000 × 3,000 px; only the
 //! card's surroundings are painted. Nothing in `core/src/scale/taps.rs` was tuned on the course of random numbers reported here.
 
+use std::f64::consts::TAU;
+
 use rakelight_checks::chance::{Chance, quantile};
 use rakelight_core::photo::Luma;
 use rakelight_core::scale::{KnownError, Sheet, find_sheet, light};
@@ -46,15 +48,20 @@ impl Look {
         }
     }
 
-    fn at(&self, [x, y]: [f64; 2]) -> f64 {
+    /// The ground is smooth over a pixel.
+    fn ground_at(&self, [x, y]: [f64; 2]) -> f64 {
+        let rough: f64 = [1.0, 3.0, 9.0].map(|size| self.mottled(x / size, y / size)).iter().sum();
+        (self.ground * (1.0 + self.mottle * rough)).max(0.01)
+    }
+
+    fn at(&self, [x, y]: [f64; 2], ground: f64) -> f64 {
         let (dx, dy) = (
             (x - CARD[0] / 2.0).abs() - CARD[0] / 2.0 + RADIUS_MM,
             (y - CARD[1] / 2.0).abs() - CARD[1] / 2.0 + RADIUS_MM,
         );
         let on_card = dx.max(dy) <= RADIUS_MM && (dx <= 0.0 || dy <= 0.0 || dx.hypot(dy) <= RADIUS_MM);
         if !on_card {
-            let rough: f64 = [1.0, 3.0, 9.0].map(|size| self.mottled(x / size, y / size)).iter().sum();
-            return (self.ground * (1.0 + self.mottle * rough)).max(0.01);
+            return ground;
         }
         let printed = self.print.iter().rfind(|([l, t, r, b], _)| (*l..*r).contains(&x) && (*t..*b).contains(&y));
         match printed {
@@ -85,7 +92,7 @@ impl Shot {
     fn invent(chance: &mut Chance) -> Self {
         let look = Look::invent(chance);
         let (tilt, azimuth, roll) =
-            (chance.between(0.0, 30.0_f64).to_radians(), chance.between(0.0, 6.28), chance.between(0.0, 6.28));
+            (chance.between(0.0, 30.0_f64).to_radians(), chance.between(0.0, TAU), chance.between(0.0, TAU));
         let distance = chance.between(380.0, 520.0);
         let rotation = turned(azimuth, tilt, roll);
         let shift: [f64; 3] = std::array::from_fn(|i| {
@@ -101,7 +108,7 @@ impl Shot {
         shot
     }
 
-    /// Blur is sixteen samples from a Gaussian around each pixel.
+    /// Blur is sixteen samples from a Gaussian, two by two opposite each other, around each pixel.
     fn paint(&mut self, look: &Look, chance: &mut Chance) {
         let corners = self.corners();
         let (blur, noise, slope) = (chance.between(0.6, 1.6), chance.between(0.002, 0.008), chance.between(-0.3, 0.3));
@@ -111,14 +118,18 @@ impl Shot {
                 (all.iter().copied().fold(f64::INFINITY, f64::min), all.iter().copied().fold(0.0, f64::max));
             (low - 90.0).max(0.0) as usize..((high + 90.0) as usize).min(SIZE[axis])
         };
+        let half: [[f64; 2]; 8] = std::array::from_fn(|_| [chance.normal(blur), chance.normal(blur)]);
+        let spread = || half.into_iter().flat_map(|[dx, dy]| [[dx, dy], [-dx, -dy]]);
         let back = inverse(self.rows);
         for y in range(1) {
             for x in range(0) {
-                let sample = |_| {
-                    let p = [x as f64 + chance.normal(blur), y as f64 + chance.normal(blur)];
-                    look.at(apply(back, p))
+                let ground = look.ground_at(apply(back, [x as f64, y as f64]));
+                let sample = |[dx, dy]: [f64; 2]| {
+                    let p = [x as f64 + dx, y as f64 + dy];
+                    look.at(apply(back, p), ground)
                 };
-                let light = (0..16).map(sample).sum::<f64>() / 16.0 * (1.0 + slope * (x as f64 / SIZE[0] as f64 - 0.5));
+                let light =
+                    spread().map(sample).sum::<f64>() / 16.0 * (1.0 + slope * (x as f64 / SIZE[0] as f64 - 0.5));
                 let stored = light::encode((light + chance.normal(noise)).clamp(0.0, 1.0));
                 self.luma.pixels[y * SIZE[0] + x] = (stored * 255.0).round() as u8;
             }
