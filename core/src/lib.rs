@@ -7,6 +7,7 @@ pub mod measured;
 pub mod photo;
 pub mod place;
 pub mod print;
+pub mod relief;
 pub mod scale;
 pub mod space;
 pub mod store;

@@ -40,6 +40,12 @@ pub struct Arguments {
     /// The floor lies anywhere from the scale down to this, mm.
     #[arg(long, allow_hyphen_values = true)]
     floor_up_to_mm: Option<f64>,
+    /// Direction towards the light in the picture, degrees clockwise from its right; tells pits from bumps.
+    #[arg(long, value_name = "DEG", allow_hyphen_values = true)]
+    light_from: Option<f64>,
+    /// Write a view of the ground around the print that makes faint pads visible (PNG).
+    #[arg(long, value_name = "OUT.png")]
+    relief: Option<PathBuf>,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -61,6 +67,8 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
             (_, _, Some(depth_mm)) => Floor::UpTo { depth_mm },
             _ => Floor::InPlane,
         },
+        look_at_ground: true,
+        light_from_deg: arguments.light_from,
     };
     let measurement = match photos.as_slice() {
         [(file, photo)] => {
@@ -71,6 +79,11 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         several => print::measure_together(several, &request).map_err(Failure::input)?,
     };
     let (_, photo) = photos.swap_remove(0);
+    if let Some(out) = &arguments.relief {
+        let picture =
+            measurement.relief_png(&photo).map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
+        failure::write(out, picture)?;
+    }
     if arguments.json {
         print_json(&measurement.to_json(&photo, words));
     } else {

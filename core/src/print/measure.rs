@@ -6,9 +6,11 @@ use serde_json::{Map, Value, json};
 
 use super::dimensions::{Dimension, Floor, PointMeasure, PrintMeasure, Ruler};
 use super::landmarks::{LandmarkError, Landmarks};
+use super::light::{Ground, GroundView};
 use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
 use crate::photo::Photo;
+use crate::relief;
 use crate::scale::{self, KnownError, Plane, ScaleError, Stance};
 use crate::space::SpaceError;
 use crate::words::Words;
@@ -26,6 +28,10 @@ pub struct Request {
     pub u_click_px: f64,
     /// Where the print's floor lies.
     pub floor: Floor,
+    /// Whether to look at the light over the print and for pads too.
+    pub look_at_ground: bool,
+    /// Direction towards the light, degrees clockwise from the picture's +x, where someone knows it.
+    pub light_from_deg: Option<f64>,
 }
 
 impl Default for Request {
@@ -36,6 +42,8 @@ impl Default for Request {
             landmarks: Landmarks::default(),
             u_click_px: 2.0,
             floor: Floor::InPlane,
+            look_at_ground: false,
+            light_from_deg: None,
         }
     }
 }
@@ -184,6 +192,8 @@ pub struct Measurement {
     pub points: BTreeMap<String, PointMeasure>,
     /// How each camera stood, where several photographs were measured together.
     pub cameras: Vec<Camera>,
+    /// The light over the print, and where pads may be, where that was asked for.
+    pub ground: Option<Ground>,
     /// What to know about it.
     pub warnings: Vec<Warning>,
     pub(super) u_relative: f64,
@@ -220,6 +230,7 @@ impl Measurement {
     /// What a photograph's scale alone gives.
     pub(super) fn without_marks(photo: &Photo, request: &Request, seen: &Seen, ruler: &Ruler) -> Self {
         let size_px = [photo.luma.width, photo.luma.height];
+        let view = GroundView { luma: &photo.luma, plane: &seen.plane, with_card: request.scale == ScaleKind::Card };
         Self {
             sha256: photo.sha256.clone(),
             size_px,
@@ -231,6 +242,7 @@ impl Measurement {
             prints: vec![],
             points: BTreeMap::new(),
             cameras: vec![],
+            ground: request.look_at_ground.then(|| view.ground(request.light_from_deg)),
             warnings: seen.warnings.clone(),
             u_relative: u_relative(ruler, size_px),
         }
@@ -245,6 +257,13 @@ pub(super) fn check(request: &Request) -> Result<(), MeasureError> {
     above_zero("the uncertainty of a marked point (px)", request.u_click_px)?;
     if let Some(u_px) = request.landmarks.u_px {
         above_zero("the landmarks' u_px", u_px)?;
+    }
+    if let Some(deg) = request.light_from_deg.filter(|deg| !deg.is_finite()) {
+        return Err(MeasureError::Value {
+            name: "the light's direction",
+            value: deg,
+            must: "it must be an angle in degrees",
+        });
     }
     match request.floor {
         Floor::InPlane => Ok(()),
@@ -316,6 +335,22 @@ impl Warning {
 }
 
 impl Measurement {
+    /// A view of the ground around the print that makes faint pads visible, from straight above, three pixels a millimetre.
+    /// As a PNG file.
+    ///
+    /// # Errors
+    /// When the encoder fails, which it has no reason to.
+    pub fn relief_png(&self, photo: &Photo) -> Result<Vec<u8>, image::ImageError> {
+        let with_card = self.scale == ScaleKind::Card;
+        let ground = GroundView { luma: &photo.luma, plane: &self.plane, with_card };
+        let light = self.ground.as_ref().map(|ground| ground.light).unwrap_or_default();
+        let deg = light.axis.map(|(deg, _)| deg).or(light.from_deg);
+        let view = relief::relief_view(&ground.rectified(), deg.map(|deg| ground.to_plane(deg)));
+        let mut png = std::io::Cursor::new(Vec::new());
+        view.write_to(&mut png, image::ImageFormat::Png)?;
+        Ok(png.into_inner())
+    }
+
     /// The document that `rakelight measure --json` prints for this photograph.
     pub fn to_json(&self, photo: &Photo, words: &Words) -> Value {
         let [width, height] = self.size_px;
@@ -343,6 +378,10 @@ impl Measurement {
             "prints": self.prints.iter().map(PrintMeasure::to_json).collect::<Vec<_>>(),
             "warnings": self.warnings.iter().map(|w| w.say(words)).collect::<Vec<_>>(),
         });
+        if let (Some(map), Some(ground)) = (document.as_object_mut(), &self.ground) {
+            map.insert("light".into(), ground.light.to_json());
+            map.insert("proposals".into(), ground.proposals.iter().map(|pad| pad.to_json()).collect());
+        }
         if let (Some(map), false) = (document.as_object_mut(), self.points.is_empty()) {
             let points: Map<_, _> = self.points.iter().map(|(name, point)| (name.clone(), point.to_json())).collect();
             map.insert("points_mm".into(), Value::Object(points));

@@ -7,12 +7,14 @@
 
 mod dimensions;
 mod landmarks;
+mod light;
 mod measure;
 mod seen;
 mod together;
 
 pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 pub use landmarks::{Foot, LandmarkError, Landmarks, PhotoPoints, PrintMarks, Side};
+pub use light::{Ground, Light, PadProposal};
 pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
 pub use seen::ScaleKind;
 pub use together::{Camera, measure_together};

@@ -86,6 +86,14 @@ fn marker(id: u32, [x, y]: [f64; 2]) -> Marker {
     Marker { family: FAMILY, id, corners_mm: [[x, y], [right, y], [right, bottom], [x, bottom]] }
 }
 
+/// Whether a place (mm in the card's plane) lies on the card or at most this far beside it, mm.
+pub fn is_near([x, y]: [f64; 2], margin_mm: f64) -> bool {
+    let in_box = |right: f64, top: f64| {
+        (-margin_mm..=right + margin_mm).contains(&x) && (top - margin_mm..=HEIGHT_MM + margin_mm).contains(&y)
+    };
+    in_box(LEG_WIDTH_MM, 0.0) || in_box(WIDTH_MM, HEIGHT_MM - LEG_WIDTH_MM)
+}
+
 /// The codes of the whole family: the inner 6 × 6 cells row by row from the top left, white = 1, most significant first.
 pub fn codes() -> &'static [u64] {
     static CODES: LazyLock<Vec<u64>> = LazyLock::new(|| {

@@ -18,7 +18,7 @@ pub fn encode(reflectance: f64) -> f64 {
 }
 
 /// Linear light at a point between pixels (bilinear); `None` outside the picture.
-pub(super) fn at(luma: &Luma, x: f64, y: f64) -> Option<f64> {
+pub(crate) fn at(luma: &Luma, x: f64, y: f64) -> Option<f64> {
     let inside = x >= 0.0 && y >= 0.0 && x <= (luma.width - 1) as f64 && y <= (luma.height - 1) as f64;
     if !inside {
         return None;

@@ -1,0 +1,139 @@
+//! What the ground beside the scale shows: the light over it, and where pads may be.
+
+use serde_json::{Value, json};
+
+use crate::photo::Luma;
+use crate::relief::{self, PadKind, Rectified, Window};
+use crate::scale::Plane;
+
+/// The light over the print; degrees clockwise from the picture's +x.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Light {
+    /// The light's axis, 0 ≤ … < 180, with its standard uncertainty; not known in even light.
+    pub axis: Option<(f64, f64)>,
+    /// Direction towards the light, 0 ≤ … < 360, where its side is known.
+    pub from_deg: Option<f64>,
+}
+
+/// A place where a pad may be, in the picture. It is no measure until a person confirms it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PadProposal {
+    /// What it may be.
+    pub kind: PadKind,
+    /// Its middle, px.
+    pub at_px: [f64; 2],
+    /// Mean of half width and half length, px.
+    pub radius_px: f64,
+    /// 0–1; from [`relief::STANDING`] it is shown unasked.
+    pub confidence: f64,
+}
+
+/// What the ground beside the scale shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ground {
+    /// The light over it.
+    pub light: Light,
+    /// Where pads may be, surest first; no measures until confirmed.
+    pub proposals: Vec<PadProposal>,
+}
+
+/// A step along which directions are carried between picture and plane, mm.
+const STEP_MM: f64 = 10.0;
+
+/// The ground around the print, as measured pictures look at it.
+pub(super) struct GroundView<'a> {
+    pub luma: &'a Luma,
+    pub plane: &'a Plane,
+    /// Whether the card lies there.
+    pub with_card: bool,
+}
+
+impl GroundView<'_> {
+    /// The light, and with it the pads that may be there.
+    pub fn ground(&self, from_deg: Option<f64>) -> Ground {
+        let light = self.light(&self.rectified(), from_deg);
+        Ground { light, proposals: self.proposals(&light) }
+    }
+
+    fn window(&self) -> Window {
+        if self.with_card {
+            return Window::beside_card();
+        }
+        let middle = [self.luma.width, self.luma.height].map(|n| (n as f64 - 1.0) / 2.0);
+        Window::around(self.plane.mm(middle))
+    }
+
+    /// The ground from straight above, in linear light.
+    pub fn rectified(&self) -> Rectified {
+        let window = self.window();
+        Rectified::of(self.luma, self.plane, window, &window, self.with_card)
+    }
+
+    /// The light's axis from the ground; its side from `from_deg`, a direction towards the light in the picture.
+    fn light(&self, rectified: &Rectified, from_deg: Option<f64>) -> Light {
+        let axis = relief::axis(rectified);
+        let in_picture = |deg: f64| self.to_picture(deg).rem_euclid(180.0);
+        Light {
+            axis: axis.map(|axis| (in_picture(axis.deg), axis.u_deg)),
+            from_deg: from_deg.map(|d| d.rem_euclid(360.0)),
+        }
+    }
+
+    /// Pads that may be there, surest first.
+    fn proposals(&self, light: &Light) -> Vec<PadProposal> {
+        let towards = match (light.axis, light.from_deg) {
+            // The picture tells the axis better than a tap, which only tells the side.
+            (Some((axis_deg, _)), Some(from_deg)) => {
+                relief::Towards::Known(self.to_plane(relief::on_side(axis_deg, from_deg)))
+            }
+            (None, Some(from_deg)) => relief::Towards::Known(self.to_plane(from_deg)),
+            (Some((axis_deg, _)), None) => relief::Towards::EitherWay(self.to_plane(axis_deg)),
+            (None, None) => relief::Towards::Even,
+        };
+        let found = relief::propose(self.luma, self.plane, &self.window(), self.with_card, towards);
+        let in_picture = |p: relief::Proposal| {
+            let at_px = self.plane.px(p.at_mm);
+            PadProposal {
+                kind: p.kind,
+                at_px,
+                radius_px: p.radius_mm * self.plane.px_per_mm(at_px),
+                confidence: p.confidence,
+            }
+        };
+        found.into_iter().map(in_picture).collect()
+    }
+
+    /// A direction in the plane as the picture shows it, degrees.
+    pub fn to_picture(&self, deg: f64) -> f64 {
+        let [x, y] = self.window().centre_mm;
+        let (dy, dx) = deg.to_radians().sin_cos();
+        direction(self.plane.px([x, y]), self.plane.px([x + STEP_MM * dx, y + STEP_MM * dy]))
+    }
+
+    /// A direction in the picture as it is in the plane, degrees.
+    pub fn to_plane(&self, deg: f64) -> f64 {
+        let centre = self.window().centre_mm;
+        let [x, y] = self.plane.px(centre);
+        let step = STEP_MM * self.plane.px_per_mm([x, y]);
+        let (dy, dx) = deg.to_radians().sin_cos();
+        direction(centre, self.plane.mm([x + step * dx, y + step * dy]))
+    }
+}
+
+fn direction(from: [f64; 2], to: [f64; 2]) -> f64 {
+    (to[1] - from[1]).atan2(to[0] - from[0]).to_degrees().rem_euclid(360.0)
+}
+
+impl Light {
+    pub(super) fn to_json(self) -> Value {
+        let (axis_deg, u_axis_deg) = self.axis.unzip();
+        json!({"axis_deg": axis_deg, "u_axis_deg": u_axis_deg, "from_deg": self.from_deg})
+    }
+}
+
+impl PadProposal {
+    pub(super) fn to_json(self) -> Value {
+        let [x_px, y_px] = self.at_px;
+        json!({"kind": self.kind, "x_px": x_px, "y_px": y_px, "radius_px": self.radius_px, "confidence": self.confidence})
+    }
+}

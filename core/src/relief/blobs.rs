@@ -1,0 +1,121 @@
+//! Where pits of a pad's size may be: bright and dark in the order that the light gives a pit.
+//!
+//! In a frame whose x axis points towards the light, a pit is dark on the light's side (its wall looks away, or lies in shadow) and bright on
+//! the other. Three readings are added at each size: dark blobs (the Laplacian of a Gaussian, Lindeberg 1998), brightness that falls
+//! towards the light, and pits of the linear relief (brightness summed along the light, Pentland 1990). In even light only the first is left.
+
+use super::field::Field;
+use super::rectify::Rectified;
+use super::sun::evened;
+
+/// A place that looks like a pit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Blob {
+    /// mm in the scale's plane.
+    pub at_mm: [f64; 2],
+    /// Mean of half width and half length, mm.
+    pub radius_mm: f64,
+    /// How strongly, in standard deviations of the ground's own.
+    pub score: f64,
+}
+
+/// Sizes that are looked for: standard deviation of the Gaussian, mm.
+pub(super) const SIGMAS_MM: [f64; 8] = [1.9, 2.38, 2.97, 3.71, 4.64, 5.8, 7.25, 9.06];
+/// A disc's Laplacian answers most to a Gaussian of its radius over the square root of two (Lindeberg 1998).
+const RADIUS_OF_SIGMA: f64 = std::f64::consts::SQRT_2;
+/// Shares of the three readings: dark blob, fall of brightness towards the light, pit of the relief.
+const SHARES: [f32; 3] = [0.5, 0.6, 0.5];
+/// The relief is forgotten over this far along the light, mm.
+const RELIEF_REACH_MM: f64 = 15.0;
+/// Weaker than this is no pit.
+const LEAST: f32 = 0.8;
+/// Slower changes than this are no pads, mm.
+const COARSE_MM: f64 = 25.0;
+
+/// How strongly each pixel looks like the middle of a pit, size by size.
+pub(super) struct Evidence {
+    pub by_size: Vec<Field>,
+}
+
+impl Evidence {
+    /// `lit` says that the window's x axis points towards a low light; else the light is even.
+    pub fn of(rectified: &Rectified, lit: bool) -> Self {
+        let px_per_mm = rectified.window.px_per_mm;
+        let ground = Field::new(rectified.size, rectified.ground.clone());
+        let even = evened(rectified, 0.0, COARSE_MM);
+        let relief = lit.then(|| even.sum_along_x(RELIEF_REACH_MM * px_per_mm));
+        let (mut even, mut relief, mut last) = (even, relief, 0.0_f64);
+        let mut readings: [Vec<Field>; 3] = Default::default();
+        for sigma_mm in SIGMAS_MM {
+            let sigma = sigma_mm * px_per_mm;
+            let further = (sigma * sigma - last * last).sqrt();
+            last = sigma;
+            even = even.blur(further);
+            readings[0].push(even.bowl(sigma * sigma));
+            if let Some(relief) = relief.as_mut() {
+                readings[1].push(even.slope_x().map2(&ground, |v, _| -v * sigma as f32));
+                *relief = relief.blur(further);
+                readings[2].push(relief.bowl(-sigma * sigma));
+            }
+        }
+        let shares = if lit { SHARES } else { [1.0, 0.0, 0.0] };
+        let mut by_size = vec![Field::new(rectified.size, vec![0.0; ground.values.len()]); SIGMAS_MM.len()];
+        for (reading, share) in readings.iter().zip(shares) {
+            let scale = share / deviation(reading, &ground);
+            for (sum, field) in by_size.iter_mut().zip(reading) {
+                sum.values
+                    .iter_mut()
+                    .zip(&field.values)
+                    .zip(&ground.values)
+                    .for_each(|((s, v), g)| *s += scale * v * g);
+            }
+        }
+        Self { by_size }
+    }
+
+    /// The pits of one size, strongest first.
+    pub fn of_size(&self, rectified: &Rectified, size: usize, most: usize) -> Vec<Blob> {
+        let [width, height] = rectified.size;
+        let field = &self.by_size[size];
+        let mut found = Vec::new();
+        for row in 1..height - 1 {
+            for column in 1..width - 1 {
+                let score = field.values[row * width + column];
+                let (c, r) = (column as isize, row as isize);
+                if score > LEAST && (-1..=1).all(|dy| (-1..=1).all(|dx| field.at(c + dx, r + dy) <= score)) {
+                    let at_mm = rectified.window.to_mm([column as f64, row as f64]);
+                    found.push(Blob { at_mm, radius_mm: SIGMAS_MM[size] * RADIUS_OF_SIGMA, score: f64::from(score) });
+                }
+            }
+        }
+        found.sort_by(|a, b| b.score.total_cmp(&a.score));
+        found.truncate(most);
+        found
+    }
+}
+
+/// The strongest of pits of several sizes, strongest first, none within another.
+pub(super) fn strongest(by_size: &[Vec<Blob>], most: usize) -> Vec<Blob> {
+    let mut all: Vec<Blob> = by_size.iter().flatten().copied().collect();
+    all.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Blob> = Vec::new();
+    for blob in all {
+        if kept.iter().all(|other| distance(blob.at_mm, other.at_mm) > 0.8 * blob.radius_mm.max(other.radius_mm)) {
+            kept.push(blob);
+        }
+    }
+    kept.truncate(most);
+    kept
+}
+
+pub(super) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+    (a[0] - b[0]).hypot(a[1] - b[1])
+}
+
+/// Root mean square over the ground, of all sizes together: a pit then answers most at its own size.
+fn deviation(fields: &[Field], ground: &Field) -> f32 {
+    let squares =
+        |field: &Field| field.values.iter().zip(&ground.values).map(|(v, g)| f64::from(v * v * g)).sum::<f64>();
+    let n = ground.values.iter().map(|g| f64::from(*g)).sum::<f64>() * fields.len() as f64;
+    (fields.iter().map(squares).sum::<f64>() / n.max(1.0)).sqrt().max(1e-9) as f32
+}
