@@ -7,6 +7,8 @@ mod store;
 mod trail;
 mod visit;
 
+use std::io::Write;
+
 use clap::Subcommand;
 use rakelight_core::words::Words;
 use serde_json::Value;
@@ -47,7 +49,7 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
     }
 }
 
-/// Prints one JSON document.
+/// Prints one JSON document. A reader that has seen enough and closes the pipe is no fault.
 fn print_json(document: &Value) {
-    println!("{document:#}");
+    _ = writeln!(std::io::stdout().lock(), "{document:#}");
 }

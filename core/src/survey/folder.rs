@@ -128,8 +128,8 @@ pub fn read_folder(
     words: &Words,
     progress: &mut dyn FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<FolderVisit, FolderError> {
-    let file = VisitFile::in_folder(folder)?;
     let names = file_names(folder)?;
+    let file = VisitFile::in_folder(folder)?;
     let track = read_tracks(folder, &names)?;
     let mut reader = Reader {
         folder,
