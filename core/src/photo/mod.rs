@@ -4,6 +4,8 @@
 
 mod exif;
 mod jpeg;
+mod kind;
+mod png;
 mod read;
 mod upright;
 
