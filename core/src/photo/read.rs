@@ -153,7 +153,7 @@ impl<'a> File<'a> {
         if width_px.min(height_px) < MIN_SIDE_PX {
             return Err(PhotoError::TooSmall { width_px, height_px });
         }
-        let taken = frame.exif.map(Taken::read).unwrap_or_default();
+        let taken = frame.exif.map(|tiff| Taken::read(tiff, [width_px, height_px])).unwrap_or_default();
         Ok(Self { bytes, decoder, frame, taken })
     }
 
