@@ -81,7 +81,7 @@ pub struct PrintReading {
 
 #[uniffi::export]
 impl Workspace {
-    /// Takes a photograph (a JPEG file) into the store, byte by byte the same, and attaches it to a visit.
+    /// Takes a photograph (a JPEG or PNG file) into the store, byte by byte the same, and attaches it to a visit.
     pub fn add_photo(&self, visit: String, path: String, now: Moment) -> Result<PhotoAdded, ShellError> {
         let visit = self.visit(&visit)?;
         let path = Path::new(&path);

@@ -139,7 +139,7 @@ def test_each_bad_file_is_left_out_with_its_own_reason_and_the_rest_goes_on(tmp_
     jpeg(tmp_path / "bare.jpg", exif=False, seed=2)
     jpeg(tmp_path / "timeless.jpg", local=None, gps_tags=gps(53.9, 8.2), seed=3)
     Image.new("RGB", (1, 1)).save(tmp_path / "dot.jpg")
-    Image.new("RGB", (400, 300)).save(tmp_path / "drawing.png")
+    Image.new("RGB", (400, 300)).save(tmp_path / "drawing.gif")
     Image.new("CMYK", (400, 300)).save(tmp_path / "printing.jpg")
     # 121 megapixels by its header alone.
     huge = bytearray(whole)
@@ -151,12 +151,12 @@ def test_each_bad_file_is_left_out_with_its_own_reason_and_the_rest_goes_on(tmp_
     expected = {
         "empty.jpg": "empty",
         "cut.jpg": "cut off",
-        "text.jpg": "not a JPEG file but a text",
+        "text.jpg": "not a JPEG or PNG file but a text",
         "twin.jpg": "same photograph as good.jpg",
         "bare.jpg": "no EXIF",
         "timeless.jpg": "states no time",
         "dot.jpg": "1 × 1 pixels are too few",
-        "drawing.png": "a PNG picture",
+        "drawing.gif": "a GIF picture",
         "printing.jpg": "CMYK",
         "huge.jpg": "over 120 megapixels",
     }

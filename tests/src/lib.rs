@@ -1,6 +1,7 @@
 //! What the checks share: where things are, and chance that is the same in every run.
 
 pub mod chance;
+pub mod fuzz;
 
 use std::path::PathBuf;
 

@@ -15,7 +15,7 @@ use crate::failure::{self, Failure};
 /// What and by which scale.
 #[derive(Args)]
 pub struct Arguments {
-    /// The photograph (JPEG), or several of one card that lay still, from different sides.
+    /// The photograph (JPEG or PNG), or several of one card that lay still, from different sides.
     #[arg(required = true)]
     photos: Vec<PathBuf>,
     /// What gives the scale: `card`; `id1:`, `a4:` or `a5:` with the sheet's corners `X1,Y1,…,X4,Y4` (clockwise from any);

@@ -18,7 +18,7 @@ pub enum Clock {
 }
 
 /// When and where and how a photograph was taken, as far as its EXIF tells.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Taken {
     /// The camera's time, and how its offset is known.
     pub time: Option<(DateTime<FixedOffset>, Clock)>,
@@ -26,31 +26,113 @@ pub struct Taken {
     pub position: Option<Position>,
     /// How to turn the stored pixels.
     pub orientation: Option<Orientation>,
-    /// `FocalLengthIn35mmFilm`, mm; by the frame's diagonal of 43.27 mm.
-    pub focal_35_mm: Option<f64>,
+    /// `FocalLengthIn35mmFilm`, mm, where it holds for the picture; by the frame's diagonal of 43.27 mm.
+    pub focal_35_mm: Result<f64, NoFocal>,
+}
+
+/// Why a picture's focal length isn't known. Cameras differ in whether the one that they state allows for digital zoom, and none of them
+/// knows what was cropped away later.
+#[derive(Debug, Clone, Copy, PartialEq, Default, thiserror::Error)]
+pub enum NoFocal {
+    /// The file doesn't say.
+    #[default]
+    #[error("the photograph doesn't state its focal length")]
+    NotStated,
+    /// `DigitalZoomRatio` is above one.
+    #[error("the photograph was taken with digital zoom ({ratio:.1} ×), so its stated focal length may not hold")]
+    Zoomed {
+        /// How much larger things are shown.
+        ratio: f64,
+    },
+    /// `PixelXDimension` and `PixelYDimension` aren't the picture's.
+    #[error(
+        "the photograph was cropped or made smaller after it was taken (from {width_px} × {height_px} pixels), so its stated focal length may not hold"
+    )]
+    Resized {
+        /// As the camera wrote it.
+        width_px: u32,
+        /// As the camera wrote it.
+        height_px: u32,
+    },
+    /// The pixels don't fill the frame for which the focal length is stated.
+    #[error(
+        "the photograph shows only a part of what its camera sees (or was made smaller), so its stated focal length may not hold"
+    )]
+    OtherFrame,
+}
+
+const FULL_FRAME_DIAGONAL_MM: f64 = 43.27;
+
+impl Default for Taken {
+    fn default() -> Self {
+        Self { time: None, position: None, orientation: None, focal_35_mm: Err(NoFocal::NotStated) }
+    }
 }
 
 impl Taken {
-    /// Reads a TIFF structure as it stands in a JPEG's EXIF segment; what can't be read is left out.
-    pub(super) fn read(tiff: &[u8]) -> Self {
+    /// Reads a TIFF structure as it stands in a JPEG's EXIF segment; what can't be read is left out. The picture is stored this large.
+    pub(super) fn read(tiff: &[u8], size_px: [usize; 2]) -> Self {
         let read = Reader::new().continue_on_error(true).read_raw(tiff.to_vec());
         match read.or_else(|e| e.distill_partial_result(|_| ())) {
             Ok(exif) => Self {
                 time: time(&exif),
                 position: position(&exif),
                 orientation: uint(&exif, Tag::Orientation).map(Orientation::from_exif),
-                focal_35_mm: uint(&exif, Tag::FocalLengthIn35mmFilm).filter(|&f| f > 0).map(f64::from),
+                focal_35_mm: focal_35_mm(&exif, size_px),
             },
             Err(_) => Self::default(),
         }
     }
 
     /// The focal length in pixels of a picture this large. EXIF's number is whole, so it is known to ±2 % at best.
-    pub fn focal_px(&self, width_px: usize, height_px: usize) -> Option<f64> {
-        const FULL_FRAME_DIAGONAL_MM: f64 = 43.27;
+    pub fn focal_px(&self, width_px: usize, height_px: usize) -> Result<f64, NoFocal> {
         let diagonal_px = (width_px as f64).hypot(height_px as f64);
         self.focal_35_mm.map(|mm| mm / FULL_FRAME_DIAGONAL_MM * diagonal_px)
     }
+}
+
+/// The stated focal length, unless there is reason to doubt that it is this picture's.
+fn focal_35_mm(exif: &Exif, size_px: [usize; 2]) -> Result<f64, NoFocal> {
+    // Half a per cent is what rounding does.
+    const NO_ZOOM: f64 = 1.005;
+    let stated = uint(exif, Tag::FocalLengthIn35mmFilm).filter(|&f| f > 0).map(f64::from).ok_or(NoFocal::NotStated)?;
+    if let Some(ratio) = rational(exif, Tag::DigitalZoomRatio).filter(|ratio| *ratio > NO_ZOOM) {
+        return Err(NoFocal::Zoomed { ratio });
+    }
+    let sides = [Tag::PixelXDimension, Tag::PixelYDimension].map(|tag| uint(exif, tag).filter(|&px| px > 0));
+    if let [Some(width_px), Some(height_px)] = sides {
+        // A program that turned the pixels may have left the sides as they were.
+        let (stated, is) = ([width_px as usize, height_px as usize], size_px);
+        if stated != is && stated != [is[1], is[0]] {
+            return Err(NoFocal::Resized { width_px, height_px });
+        }
+    }
+    match frame_diagonal_mm(exif, size_px).zip(rational(exif, Tag::FocalLength)) {
+        Some((diagonal_mm, focal_mm)) if !fills_frame(diagonal_mm, focal_mm, stated) => Err(NoFocal::OtherFrame),
+        _ => Ok(stated),
+    }
+}
+
+/// The picture's diagonal on the sensor, from how closely its pixels lie there.
+fn frame_diagonal_mm(exif: &Exif, size_px: [usize; 2]) -> Option<f64> {
+    let unit_mm = match uint(exif, Tag::FocalPlaneResolutionUnit).unwrap_or(2) {
+        2 => 25.4,
+        3 => 10.0,
+        4 => 1.0,
+        5 => 0.001,
+        _ => return None,
+    };
+    let [across, down] = [Tag::FocalPlaneXResolution, Tag::FocalPlaneYResolution].map(|tag| rational(exif, tag));
+    let side_mm = |px: usize, per_unit: f64| (per_unit > 0.0).then(|| px as f64 / per_unit * unit_mm);
+    Some(side_mm(size_px[0], across?)?.hypot(side_mm(size_px[1], down?)?))
+}
+
+/// Whether a picture has the diagonal for which its focal length and the stated equivalent were written. They may differ by a whole
+/// number's rounding (2 %), by a lens's nominal length (1 %, assumed) and where a maker goes by the width (4 % at 4:3); a 16:9 cut out of 4:3 by 8 %.
+fn fills_frame(diagonal_mm: f64, focal_mm: f64, stated_35_mm: f64) -> bool {
+    const MOST_OFF: f64 = 0.06;
+    let off = (diagonal_mm * stated_35_mm / (focal_mm * FULL_FRAME_DIAGONAL_MM)).ln().abs();
+    !off.is_finite() || off < MOST_OFF
 }
 
 fn uint(exif: &Exif, tag: Tag) -> Option<u32> {
@@ -72,6 +154,10 @@ fn rationals(exif: &Exif, tag: Tag) -> Option<&[Rational]> {
         Value::Rational(values) => Some(values),
         _ => None,
     }
+}
+
+fn rational(exif: &Exif, tag: Tag) -> Option<f64> {
+    rationals(exif, tag)?.first().filter(|r| r.denom > 0).map(Rational::to_f64)
 }
 
 /// Local time with its offset: written beside it, or by the satellites' time, or else taken as UTC.

@@ -1,40 +1,30 @@
-//! A JPEG file's segments, read before anything is decoded: is it one, how large, is it whole (ITU-T T.81, annex B).
+//! A JPEG file: its segments, read before anything is decoded (how large it is, whether it is whole; ITU-T T.81, annex B), and its pixels.
+
+use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
+use zune_jpeg::JpegDecoder;
 
 use super::PhotoError;
+use super::read::Frame;
 
-/// What the segments tell.
-pub(super) struct Frame<'a> {
-    pub width_px: usize,
-    pub height_px: usize,
-    pub components: u8,
-    /// The TIFF structure of the first EXIF segment.
-    pub exif: Option<&'a [u8]>,
-}
-
-const START_OF_IMAGE: u8 = 0xD8;
+const FORMAT: &str = "JPEG";
 const END_OF_IMAGE: u8 = 0xD9;
 const START_OF_SCAN: u8 = 0xDA;
 const APP1: u8 = 0xE1;
 
 /// Walks the segments from start to end of image.
 pub(super) fn examine(bytes: &[u8]) -> Result<Frame<'_>, PhotoError> {
-    if bytes.is_empty() {
-        return Err(PhotoError::Empty);
-    }
-    if !bytes.starts_with(&[0xFF, START_OF_IMAGE]) {
-        return Err(PhotoError::NotJpeg { looks_like: guess(bytes) });
-    }
-    let mut frame = Frame { width_px: 0, height_px: 0, components: 0, exif: None };
+    let truncated = || PhotoError::Truncated { format: FORMAT, bytes: bytes.len() };
+    let mut frame = Frame::default();
     let mut at = 2;
     loop {
-        let marker = next_marker(bytes, &mut at).ok_or(PhotoError::Truncated { bytes: bytes.len() })?;
+        let marker = next_marker(bytes, &mut at).ok_or_else(truncated)?;
         if marker == END_OF_IMAGE {
             break;
         }
         if matches!(marker, 0x01 | 0xD0..=0xD7) {
             continue; // markers without a length
         }
-        let segment = segment(bytes, &mut at).ok_or(PhotoError::Truncated { bytes: bytes.len() })?;
+        let segment = segment(bytes, &mut at).ok_or_else(truncated)?;
         match marker {
             APP1 => frame.exif = frame.exif.or_else(|| segment.strip_prefix(b"Exif\0\0")),
             // Every start of frame but the tables and extensions that share its range.
@@ -44,7 +34,7 @@ pub(super) fn examine(bytes: &[u8]) -> Result<Frame<'_>, PhotoError> {
         }
     }
     if frame.width_px == 0 || frame.height_px == 0 {
-        return Err(PhotoError::Damaged { detail: "it states no picture size".into() });
+        return Err(damaged("it states no picture size"));
     }
     Ok(frame)
 }
@@ -72,12 +62,11 @@ fn segment<'a>(bytes: &'a [u8], at: &mut usize) -> Option<&'a [u8]> {
 
 fn read_size(segment: &[u8], frame: &mut Frame) -> Result<(), PhotoError> {
     let &[_, h1, h0, w1, w0, components, ..] = segment else {
-        return Err(PhotoError::Damaged { detail: "its frame header is too short".into() });
+        return Err(damaged("its frame header is too short"));
     };
     frame.height_px = usize::from(u16::from_be_bytes([h1, h0]));
     frame.width_px = usize::from(u16::from_be_bytes([w1, w0]));
-    frame.components = components;
-    Ok(())
+    if components == 4 { Err(PhotoError::Cmyk) } else { Ok(()) }
 }
 
 /// Where the entropy-coded data that starts at `at` ends: before the next marker that isn't a restart.
@@ -91,16 +80,22 @@ fn end_of_scan(bytes: &[u8], mut at: usize) -> usize {
     at
 }
 
-/// What a file that isn't a JPEG looks like by its first bytes.
-fn guess(bytes: &[u8]) -> &'static str {
-    match bytes {
-        [0x89, b'P', b'N', b'G', ..] => "a PNG picture",
-        [b'G', b'I', b'F', b'8', ..] => "a GIF picture",
-        [b'R', b'I', b'F', b'F', ..] => "a WebP picture",
-        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => "a TIFF or raw picture",
-        [_, _, _, _, b'f', b't', b'y', b'p', ..] => "a HEIC picture or a video",
-        [b'%', b'P', b'D', b'F', ..] => "a PDF",
-        _ if bytes.iter().take(512).all(|b| b.is_ascii_graphic() || b.is_ascii_whitespace()) => "a text",
-        _ => "something else",
-    }
+/// The pixels as stored. Strict, so that a half-decoded picture is never measured.
+pub(super) fn decode(bytes: &[u8], colours: ColorSpace) -> Result<(Vec<u8>, usize, usize), PhotoError> {
+    let options = DecoderOptions::default()
+        .jpeg_set_out_colorspace(colours)
+        .set_max_width(usize::from(u16::MAX))
+        .set_max_height(usize::from(u16::MAX))
+        .set_strict_mode(true);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    let pixels = decoder.decode().map_err(|e| damaged(&e.to_string()))?;
+    let (width, height) = decoder
+        .dimensions()
+        .filter(|(w, h)| pixels.len() == w * h * colours.num_components())
+        .ok_or_else(|| damaged("fewer pixels than its size states"))?;
+    Ok((pixels, width, height))
+}
+
+fn damaged(detail: &str) -> PhotoError {
+    PhotoError::Damaged { format: FORMAT, detail: detail.into() }
 }

@@ -4,10 +4,12 @@
 
 mod exif;
 mod jpeg;
+mod kind;
+mod png;
 mod read;
 mod upright;
 
-pub use exif::{Clock, Taken};
+pub use exif::{Clock, NoFocal, Taken};
 pub use read::{Luma, MAX_MEGAPIXELS, MIN_SIDE_PX, Photo, PhotoError, read_colour};
 pub use upright::Orientation;
 

@@ -1,9 +1,9 @@
 //! From a file's bytes to an upright picture, or to a clear reason why not.
 
-use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
-use zune_jpeg::JpegDecoder;
+use zune_core::colorspace::ColorSpace;
 
-use super::{Orientation, Taken, digest, jpeg, upright};
+use super::kind::Kind;
+use super::{Orientation, Taken, digest, jpeg, png, upright};
 
 /// Larger pictures are refused before anything is decoded.
 pub const MAX_MEGAPIXELS: usize = 120;
@@ -17,20 +17,26 @@ pub enum PhotoError {
     #[error("the file is empty (0 bytes): copy it from the camera or phone again")]
     Empty,
     /// Another kind of file.
-    #[error("not a JPEG file but {looks_like}: export the photograph as JPEG and put that in its place")]
-    NotJpeg {
+    #[error("not a JPEG or PNG file but {what}: {what_to_do}")]
+    OtherKind {
         /// What its first bytes look like.
-        looks_like: &'static str,
+        what: &'static str,
+        /// How to come by a JPEG file.
+        what_to_do: &'static str,
     },
     /// The end is missing.
-    #[error("the JPEG file is cut off after {bytes} bytes: copy it from the camera or phone again")]
+    #[error("the {format} file is cut off after {bytes} bytes: copy it from the camera or phone again")]
     Truncated {
+        /// JPEG or PNG.
+        format: &'static str,
         /// How many bytes there are.
         bytes: usize,
     },
     /// Can't be decoded.
-    #[error("the JPEG file is damaged ({detail}): copy it from the camera or phone again")]
+    #[error("the {format} file is damaged ({detail}): copy it from the camera or phone again")]
     Damaged {
+        /// JPEG or PNG.
+        format: &'static str,
         /// What the decoder says.
         detail: String,
     },
@@ -87,57 +93,76 @@ pub struct Photo {
     pub luma: Luma,
 }
 
+/// What a file tells before its pixels are decoded.
+#[derive(Default)]
+pub(super) struct Frame<'a> {
+    pub width_px: usize,
+    pub height_px: usize,
+    /// The TIFF structure of its EXIF.
+    pub exif: Option<&'a [u8]>,
+}
+
 impl Photo {
-    /// Decodes a JPEG file's bytes.
+    /// Decodes a JPEG or PNG file's bytes.
     ///
     /// ```
     /// use rakelight_core::photo::{Photo, PhotoError};
     /// assert_eq!(Photo::read(b"").unwrap_err(), PhotoError::Empty);
     /// ```
     pub fn read(bytes: &[u8]) -> Result<Self, PhotoError> {
-        let frame = jpeg::examine(bytes)?;
-        let (width_px, height_px) = (frame.width_px, frame.height_px);
-        if width_px * height_px > MAX_MEGAPIXELS * 1_000_000 {
-            return Err(PhotoError::TooLarge { width_px, height_px });
-        }
-        if width_px.min(height_px) < MIN_SIDE_PX {
-            return Err(PhotoError::TooSmall { width_px, height_px });
-        }
-        if frame.components == 4 {
-            return Err(PhotoError::Cmyk);
-        }
-        let taken = frame.exif.map(Taken::read).unwrap_or_default();
-        let (pixels, width, height) = decode(bytes, ColorSpace::Luma, taken.orientation)?;
-        Ok(Self { sha256: digest(bytes), taken, has_exif: frame.exif.is_some(), luma: Luma { width, height, pixels } })
+        let file = File::open(bytes)?;
+        let (pixels, width, height) = file.decode(ColorSpace::Luma)?;
+        let luma = Luma { width, height, pixels };
+        Ok(Self { sha256: digest(bytes), has_exif: file.frame.exif.is_some(), taken: file.taken, luma })
     }
 }
 
 /// The upright picture in colour (RGB, 8 bits), for showing.
 pub fn read_colour(bytes: &[u8]) -> Result<image::RgbImage, PhotoError> {
-    let orientation = jpeg::examine(bytes)?.exif.map(Taken::read).unwrap_or_default().orientation;
-    let (pixels, width, height) = decode(bytes, ColorSpace::RGB, orientation)?;
-    image::RgbImage::from_raw(width as u32, height as u32, pixels)
-        .ok_or_else(|| PhotoError::Damaged { detail: "fewer pixels than its size states".into() })
+    let file = File::open(bytes)?;
+    let (pixels, width, height) = file.decode(ColorSpace::RGB)?;
+    let picture = image::RgbImage::from_raw(width as u32, height as u32, pixels);
+    picture.ok_or(PhotoError::TooLarge { width_px: width, height_px: height })
 }
 
-/// Strict, so that a half-decoded picture is never measured.
-fn decode(
-    bytes: &[u8],
-    colours: ColorSpace,
-    orientation: Option<Orientation>,
-) -> Result<(Vec<u8>, usize, usize), PhotoError> {
-    let options = DecoderOptions::default()
-        .jpeg_set_out_colorspace(colours)
-        .set_max_width(usize::from(u16::MAX))
-        .set_max_height(usize::from(u16::MAX))
-        .set_strict_mode(true);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    let pixels = decoder.decode().map_err(|e| PhotoError::Damaged { detail: e.to_string() })?;
-    let (width, height) = decoder
-        .dimensions()
-        .filter(|(w, h)| pixels.len() == w * h * colours.num_components())
-        .ok_or_else(|| PhotoError::Damaged { detail: "fewer pixels than its size states".into() })?;
-    Ok(upright::turn(pixels, width, height, colours.num_components(), orientation.unwrap_or(Orientation::UPRIGHT)))
+/// A file that can be decoded.
+struct File<'a> {
+    bytes: &'a [u8],
+    decoder: Decoder,
+    frame: Frame<'a>,
+    taken: Taken,
+}
+
+/// From bytes and wanted colours to pixels as stored, width and height.
+type Decoder = fn(&[u8], ColorSpace) -> Result<(Vec<u8>, usize, usize), PhotoError>;
+
+impl<'a> File<'a> {
+    fn open(bytes: &'a [u8]) -> Result<Self, PhotoError> {
+        if bytes.is_empty() {
+            return Err(PhotoError::Empty);
+        }
+        let (frame, decoder): (_, Decoder) = match Kind::of(bytes) {
+            Kind::Jpeg => (jpeg::examine(bytes)?, jpeg::decode),
+            Kind::Png => (png::examine(bytes)?, png::decode),
+            Kind::Other { what, what_to_do } => return Err(PhotoError::OtherKind { what, what_to_do }),
+        };
+        let (width_px, height_px) = (frame.width_px, frame.height_px);
+        if width_px.saturating_mul(height_px) > MAX_MEGAPIXELS * 1_000_000 {
+            return Err(PhotoError::TooLarge { width_px, height_px });
+        }
+        if width_px.min(height_px) < MIN_SIDE_PX {
+            return Err(PhotoError::TooSmall { width_px, height_px });
+        }
+        let taken = frame.exif.map(|tiff| Taken::read(tiff, [width_px, height_px])).unwrap_or_default();
+        Ok(Self { bytes, decoder, frame, taken })
+    }
+
+    /// The upright picture's pixels, width and height.
+    fn decode(&self, colours: ColorSpace) -> Result<(Vec<u8>, usize, usize), PhotoError> {
+        let (pixels, width, height) = (self.decoder)(self.bytes, colours)?;
+        let orientation = self.taken.orientation.unwrap_or(Orientation::UPRIGHT);
+        Ok(upright::turn(pixels, width, height, colours.num_components(), orientation))
+    }
 }
 
 #[cfg(test)]
@@ -150,6 +175,14 @@ mod tests {
         let pixels = image::GrayImage::from_fn(width, height, |x, y| image::Luma([(x * 7 + y * 3) as u8]));
         image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, 90).encode_image(&pixels).unwrap();
         bytes
+    }
+
+    /// The same as PNG.
+    fn png(width: u32, height: u32) -> Vec<u8> {
+        let mut bytes = std::io::Cursor::new(Vec::new());
+        let pixels = image::GrayImage::from_fn(width, height, |x, y| image::Luma([(x * 7 + y * 3) as u8]));
+        pixels.write_to(&mut bytes, image::ImageFormat::Png).unwrap();
+        bytes.into_inner()
     }
 
     /// The same file stating another size in its frame header.
@@ -180,8 +213,7 @@ mod tests {
         let whole = jpeg(320, 200);
         let reason = |bytes: &[u8]| Photo::read(bytes).unwrap_err();
         assert_eq!(reason(b""), PhotoError::Empty);
-        assert!(matches!(reason(b"\x89PNG\r\n"), PhotoError::NotJpeg { looks_like: "a PNG picture" }));
-        assert!(matches!(reason(b"dear diary"), PhotoError::NotJpeg { looks_like: "a text" }));
+        assert!(matches!(reason(b"dear diary"), PhotoError::OtherKind { what: "a text", .. }));
         assert!(matches!(reason(&whole[..whole.len() / 2]), PhotoError::Truncated { .. }));
         assert!(matches!(reason(&whole[..20]), PhotoError::Truncated { .. }));
         assert!(matches!(reason(&jpeg(1, 1)), PhotoError::TooSmall { width_px: 1, height_px: 1 }));
@@ -192,9 +224,21 @@ mod tests {
 
     #[test]
     fn every_cut_of_a_photograph_is_noticed() {
-        let whole = jpeg(200, 180);
-        for length in 0..whole.len() {
-            assert!(Photo::read(&whole[..length]).is_err(), "cut after {length} of {} bytes", whole.len());
+        for whole in [jpeg(200, 180), png(200, 180)] {
+            for length in 0..whole.len() {
+                assert!(Photo::read(&whole[..length]).is_err(), "cut after {length} of {} bytes", whole.len());
+            }
+        }
+    }
+
+    #[test]
+    fn a_changed_byte_among_a_png_files_pixels_is_noticed() {
+        let whole = png(200, 180);
+        let at = whole.windows(4).position(|w| w == b"IDAT").unwrap() + 4;
+        for i in (at..whole.len() - 12).step_by(37) {
+            let mut changed = whole.clone();
+            changed[i] ^= 0x10;
+            assert!(Photo::read(&changed).is_err(), "byte {i}");
         }
     }
 

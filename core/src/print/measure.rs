@@ -11,7 +11,7 @@ use super::light::{Ground, GroundView};
 use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
 use crate::measured::Measured;
-use crate::photo::Photo;
+use crate::photo::{NoFocal, Photo};
 use crate::relief;
 use crate::scale::card::Layout;
 use crate::scale::{KnownError, Plane, ScaleError, Stance};
@@ -106,8 +106,8 @@ pub enum Warning {
         /// By how much of itself a length along it reads short.
         short: f64,
     },
-    /// No focal length, so no tilt is known.
-    NoFocalLength,
+    /// No focal length, so neither tilt nor height is known.
+    NoFocalLength(NoFocal),
     /// Without a focal length a sheet is known by its shape alone.
     ShapeOnly,
     /// Paper warps.
@@ -150,17 +150,17 @@ pub enum MeasureError {
     Landmarks(#[from] LandmarkError),
     /// A depth is given but not from which height it is seen.
     #[error(
-        "a depth below the scale can't be reckoned with: the photograph doesn't state its focal length and so the camera's height is unknown; leave the depth out or use the photograph as the camera wrote it"
+        "a depth below the scale can't be reckoned with, since the camera's height is unknown: {0}; leave the depth out or use a photograph as the camera wrote it, taken without digital zoom"
     )]
-    NoFocalLength,
+    NoFocalLength(NoFocal),
     /// Several photographs that don't go together.
     #[error(transparent)]
     Space(#[from] SpaceError),
     /// A camera that can't be placed.
     #[error(
-        "the photograph doesn't state its focal length, without which it can't be measured together with others: use the file as the camera wrote it, or measure from one photograph"
+        "{0}, and without a focal length it can't be measured together with others: use the file as the camera wrote it, taken without digital zoom, or measure from one photograph"
     )]
-    NoFocalLengthInSpace,
+    NoFocalLengthInSpace(NoFocal),
     /// Several photographs, and something other than our card in them.
     #[error(
         "several photographs are measured together by our scale card only: lay it beside the print, or give one photograph"
@@ -369,7 +369,7 @@ impl Warning {
                 let (deg, percent) = (words.number(*deg, 0), words.number(100.0 * short, 1));
                 words.fill(key, &[("deg", &deg), ("percent", &percent)])
             }
-            Self::NoFocalLength => words.say("measure.no_focal_length").into(),
+            Self::NoFocalLength(why) => no_focal(why, words),
             Self::ShapeOnly => words.say("measure.shape_only").into(),
             Self::Paper => words.say("measure.paper").into(),
             Self::Coin { tilt_deg, thickness_mm } => {
@@ -382,6 +382,17 @@ impl Warning {
             }
             Self::AboveCard { mm } => words.fill("measure.above_card", &[("mm", &words.number(*mm, 0))]),
         }
+    }
+}
+
+fn no_focal(why: &NoFocal, words: &Words) -> String {
+    match why {
+        NoFocal::NotStated => words.say("measure.no_focal_length").into(),
+        NoFocal::Zoomed { ratio } => words.fill("measure.zoomed", &[("ratio", &words.number(*ratio, 1))]),
+        NoFocal::Resized { width_px, height_px } => {
+            words.fill("measure.resized", &[("width", &width_px.to_string()), ("height", &height_px.to_string())])
+        }
+        NoFocal::OtherFrame => words.say("measure.other_frame").into(),
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::dimensions::{Floor, Ruler};
 use super::measure::{MOST_TILT_DEG, MeasureError, Request, Warning};
 use crate::measured::Measured;
-use crate::photo::Photo;
+use crate::photo::{NoFocal, Photo};
 use crate::scale::card::Layout;
 use crate::scale::{self, CardFound, Coin, Ellipse, Plane, ScaleError, Sheet, Stance, Tie};
 use crate::space::{self, View};
@@ -52,6 +52,11 @@ impl ScaleKind {
         }
     }
 
+    /// Whether a focal length tells more: a plane's tilt and height, or how far above the ground a coin's face looks.
+    fn needs_focal_length(&self) -> bool {
+        !matches!(self, Self::Ruler { .. })
+    }
+
     /// Whether it gives the whole plane, and not its scale alone.
     fn gives_plane(&self) -> bool {
         matches!(self, Self::Card | Self::Sheet { .. })
@@ -67,6 +72,7 @@ pub(super) struct Seen {
     pub ties: Vec<Tie>,
     pub corners_px: Vec<[f64; 2]>,
     pub stance: Option<Stance>,
+    pub no_focal: Option<NoFocal>,
     pub warnings: Vec<Warning>,
     /// Relative standard uncertainty of the scale's own length, and from an unknown tilt.
     pub u_own: f64,
@@ -83,21 +89,23 @@ const USUAL_HEIGHT_MM: f64 = 400.0;
 impl Seen {
     pub fn of(photo: &Photo, request: &Request) -> Result<Self, MeasureError> {
         let (width, height) = (photo.luma.width, photo.luma.height);
-        let focal_px = photo.taken.focal_px(width, height);
+        let focal = photo.taken.focal_px(width, height);
+        let focal_px = focal.ok();
         let mut seen = match &request.scale {
             ScaleKind::Card => Self::card(photo, request.check_line)?,
             ScaleKind::Sheet { sheet, taps } => Self::sheet(photo, sheet, *taps, focal_px)?,
             ScaleKind::Coin { coin, ellipse } => Self::coin(coin, *ellipse, focal_px, request.u_click_px)?,
             ScaleKind::Ruler { from_px, to_px, length_mm } => Self::by_ruler(*from_px, *to_px, *length_mm, request)?,
         };
+        seen.no_focal = focal.err();
         if request.scale.gives_plane() {
             seen.stance = focal_px.and_then(|f| seen.plane.stance(f, width, height));
-            match seen.stance {
-                Some(Stance { tilt_deg: deg, .. }) if deg > MOST_TILT_DEG => seen.warnings.push(Warning::Tilt { deg }),
-                None => seen.warnings.push(Warning::NoFocalLength),
-                _ => {}
-            }
         }
+        match seen.stance {
+            Some(Stance { tilt_deg: deg, .. }) if deg > MOST_TILT_DEG => seen.warnings.push(Warning::Tilt { deg }),
+            _ => {}
+        }
+        seen.warnings.extend(seen.no_focal.filter(|_| request.scale.needs_focal_length()).map(Warning::NoFocalLength));
         Ok(seen)
     }
 
@@ -109,6 +117,7 @@ impl Seen {
             ties: vec![],
             corners_px,
             stance: None,
+            no_focal: None,
             warnings: vec![],
             u_own,
             u_aslant: 0.0,
@@ -162,7 +171,7 @@ impl Seen {
 
     pub fn ruler(&self, request: &Request) -> Result<Ruler<'_>, MeasureError> {
         if request.floor != Floor::InPlane && self.stance.is_none() {
-            return Err(MeasureError::NoFocalLength);
+            return Err(MeasureError::NoFocalLength(self.no_focal.unwrap_or_default()));
         }
         Ok(Ruler {
             plane: &self.plane,
@@ -185,7 +194,7 @@ fn odd_camera(photo: &Photo, card: &CardFound) -> Option<Warning> {
         name: String::new(),
         ties: card.ties.clone(),
         size_px: [width, height],
-        focal_px: photo.taken.focal_px(width, height)?,
+        focal_px: photo.taken.focal_px(width, height).ok()?,
         lens: 0,
         marks: BTreeMap::new(),
     };

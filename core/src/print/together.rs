@@ -9,7 +9,7 @@ use super::landmarks::{Foot, LandmarkError, Landmarks, PrintMarks, Side};
 use super::measure::{self, Distance, MeasureError, Measurement, Request, Warning};
 use super::seen::{ScaleKind, Seen};
 use crate::measured::{Measured, combine};
-use crate::photo::Photo;
+use crate::photo::{NoFocal, Photo};
 use crate::space::{self, Lens, Placed, Pose, View};
 
 /// How a camera stood, as the photographs together tell.
@@ -59,7 +59,7 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
         let card = Seen::of(photo, request).map_err(|error| inside(file, error))?;
         views.push(
             view(file, photo, &card, &landmarks, &mut lenses)
-                .ok_or_else(|| inside(file, MeasureError::NoFocalLengthInSpace))?,
+                .map_err(|why| inside(file, MeasureError::NoFocalLengthInSpace(why)))?,
         );
         seen.push(card);
     }
@@ -86,17 +86,17 @@ fn inside(file: &str, error: MeasureError) -> MeasureError {
     MeasureError::In { file: file.into(), error: Box::new(error) }
 }
 
-/// One photograph as the adjustment takes it; `None` without a focal length. `lenses`: those met so far.
+/// One photograph as the adjustment takes it; it needs a focal length. `lenses`: those met so far.
 fn view(
     file: &str,
     photo: &Photo,
     card: &Seen,
     landmarks: &Landmarks,
-    lenses: &mut Vec<(Option<f64>, usize, usize)>,
-) -> Option<View> {
+    lenses: &mut Vec<(f64, usize, usize)>,
+) -> Result<View, NoFocal> {
     let (width, height) = (photo.luma.width, photo.luma.height);
     // Photographs with one stated focal length and one size were taken with one lens, upright or across.
-    let kind = (photo.taken.focal_35_mm, width.min(height), width.max(height));
+    let kind = (photo.taken.focal_35_mm?, width.min(height), width.max(height));
     let lens = lenses.iter().position(|other| *other == kind).unwrap_or_else(|| {
         lenses.push(kind);
         lenses.len() - 1
@@ -106,7 +106,7 @@ fn view(
         .prints
         .iter()
         .flat_map(|print| print.points.iter().map(|(name, px)| (of_print(&print.id, name), *px)));
-    Some(View {
+    Ok(View {
         name: file.into(),
         ties: card.ties.clone(),
         size_px: [width, height],

@@ -204,3 +204,77 @@ fn rearrange(bits: u64, from: impl Fn(usize, usize) -> (usize, usize)) -> u64 {
         new << 1 | bits >> (35 - (row * 6 + column)) & 1
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A marker of the family as the card shows it (black on grey ground, its cells white), seen aslant, with its corners in the order drawn.
+    fn marker(id: u32, turned_deg: f64) -> (Luma, [[f64; 2]; 4]) {
+        const SIDE: usize = 96;
+        let (sin, cos) = turned_deg.to_radians().sin_cos();
+        // The farther edge looks shorter.
+        let corners_px = [[-25.0, -24.0], [25.0, -24.0], [28.0, 26.0], [-28.0, 26.0]]
+            .map(|[x, y]| [47.5 + x * cos - y * sin, 47.5 + x * sin + y * cos]);
+        let to_cells = through_four(&corners_px, &[[0.0, 0.0], [8.0, 0.0], [8.0, 8.0], [0.0, 8.0]]).unwrap();
+        let light = |x: f64, y: f64| {
+            let p = to_cells * Vector3::new(x, y, 1.0);
+            let (column, row) = ((p.x / p.z).floor(), (p.y / p.z).floor());
+            match (0.0..8.0).contains(&column) && (0.0..8.0).contains(&row) {
+                true if card::cell_is_white(id, row as usize, column as usize) => 0.85,
+                true => 0.04,
+                false => card::GROUND_GREY,
+            }
+        };
+        let pixel = |at: usize| {
+            let (x, y) = ((at % SIDE) as f64, (at / SIDE) as f64);
+            let mean =
+                [-0.25, 0.25].iter().flat_map(|dy| [-0.25, 0.25].map(|dx| light(x + dx, y + dy))).sum::<f64>() / 4.0;
+            (light::encode(mean) * 255.0).round() as u8
+        };
+        (Luma { width: SIDE, height: SIDE, pixels: (0..SIDE * SIDE).map(pixel).collect() }, corners_px)
+    }
+
+    /// Which code of the whole family stands within an outline, by how many corners the outline is turned.
+    fn any_id(bits: u64) -> Option<(u32, usize)> {
+        let mut turned = bits;
+        for turns in 0..4 {
+            if let Some(id) = card::codes().iter().position(|code| *code == turned) {
+                return Some((id as u32, turns));
+            }
+            turned = turn(turned);
+        }
+        None
+    }
+
+    #[test]
+    fn every_code_of_the_family_is_read_with_the_corner_that_comes_first() {
+        for id in 0..card::codes().len() as u32 {
+            let turned = usize::try_from(id % 4).unwrap();
+            let (luma, corners_px) = marker(id, f64::from(id * 37 % 360));
+            // A rough outline that starts at another corner, as blobs give it.
+            let rough = std::array::from_fn(|i| corners_px[(i + turned) % 4].map(|c| c + 0.8));
+            let outline = quad::refine(&luma, rough, 1.5).unwrap().corners;
+            let cells = Cells::sample(&luma, &outline).unwrap();
+            for bits in [cells.by_planes(), cells.by_ratio()] {
+                let (read, turns) = any_id(bits.unwrap()).unwrap();
+                assert_eq!((read, (turns + turned) % 4), (id, 0));
+                let [x, y] = outline[turns];
+                assert!((x - corners_px[0][0]).hypot(y - corners_px[0][1]) < 0.5, "{id}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_family_holds_our_markers_and_only_they_are_taken() {
+        for id in 0..card::codes().len() as u32 {
+            let (luma, corners_px) = marker(id, 20.0);
+            let read = read(&luma, corners_px, 1.5);
+            match read {
+                Some(Reading::Ours(found)) => assert_eq!((found.id, card::MARKER_IDS.contains(&id)), (id, true)),
+                Some(Reading::Mirrored) => panic!("{id} isn't mirrored"),
+                None => assert!(!card::MARKER_IDS.contains(&id), "{id}"),
+            }
+        }
+    }
+}

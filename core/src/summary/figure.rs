@@ -55,7 +55,7 @@ pub(super) fn draw(
     let mut jpeg = Vec::new();
     JpegEncoder::new_with_quality(&mut jpeg, 82)
         .encode_image(&copy)
-        .map_err(|error| PhotoError::Damaged { detail: error.to_string() })?;
+        .map_err(|error| PhotoError::Damaged { format: "JPEG", detail: error.to_string() })?;
     let prints = measured.measurement["prints"].as_array();
     let print = prints.into_iter().flatten().find(|print| print["id"] == marks.id.as_str()).unwrap_or(&Value::Null);
     let mut drawing =

@@ -116,9 +116,11 @@ pub enum FolderError {
     Cancelled,
 }
 
-/// Files with these endings are taken for photographs; only JPEG can be read, the others are told of.
-const PICTURES: [&str; 14] =
-    ["jpg", "jpeg", "png", "heic", "heif", "webp", "gif", "tif", "tiff", "bmp", "dng", "cr2", "nef", "arw"];
+/// Files with these endings are taken for photographs; JPEG and PNG can be read, the others are told of.
+const PICTURES: [&str; 20] = [
+    "jpg", "jpeg", "png", "heic", "heif", "avif", "webp", "gif", "tif", "tiff", "bmp", "dng", "cr2", "cr3", "nef",
+    "arw", "raf", "orf", "rw2", "pef",
+];
 /// A photograph this long before or after the visit shows a camera whose clock is wrong.
 const BESIDE_THE_VISIT: TimeDelta = TimeDelta::hours(2);
 
