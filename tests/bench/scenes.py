@@ -22,7 +22,7 @@ class Scenes:
         self.card = rakelight_json("card")
         self.painted, self.per_mm = paint_card(self.card)
         self.size, self.over, self.most_blur_px, self.heights_mm = size, over, most_blur_px, heights_mm
-        self.focal_px = 0.72 * size[0]
+        self.focal_px = self.stated_focal_px = 0.72 * size[0]
         if over > 2:
             # Fewer samples a millimetre: averaged down first, so that none of the painted card is skipped.
             self.painted = cv2.resize(self.painted, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
@@ -105,7 +105,7 @@ class Scenes:
         return (dark + (1 - dark) * lit).astype(np.float32)
 
     def _jpeg(self, picture):
-        mm = round(self.focal_px * 43.27 / np.hypot(*self.size))
+        mm = round(self.stated_focal_px * 43.27 / np.hypot(*self.size))
         exif = piexif.dump({"Exif": {piexif.ExifIFD.FocalLengthIn35mmFilm: mm}})
         out = io.BytesIO()
         Image.fromarray(picture).save(out, "JPEG", quality=88, exif=exif)

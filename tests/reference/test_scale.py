@@ -7,6 +7,7 @@ import numpy as np
 import piexif
 import pytest
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 from statsmodels.stats.meta_analysis import combine_effects
 
 from conftest import camera_homography, paint_card, photograph, rakelight, rakelight_json
@@ -178,12 +179,18 @@ def test_a_picture_of_a_picture_is_told(tmp_path, card_picture):
 def test_a_ruler_allows_for_the_tilt_that_gravity_shows(tmp_path, deg, short):
     """1 − cos of the tilt, as a rectangle; half a division over a decimetre for the ruler itself."""
     save(tmp_path / "mud.jpg", np.random.default_rng(1).integers(60, 90, SIZE[::-1], dtype=np.uint8))
-    ruler = ("--scale", "ruler:100,100,1300,100,100", "--camera-tilt-deg", deg, "--u-click-px", 1e-6)
-    measured = rakelight_json("measure", tmp_path / "mud.jpg", *ruler, "--between", "200,300,200,900")
-    distance = measured["distances"][0]
-    relative = distance["u_length_mm"] / distance["length_mm"]
-    assert np.sqrt(3 * relative**2 - 0.005**2) == pytest.approx(short, abs=1e-4)
-    assert any(f"at {deg}° of tilt" in warning for warning in measured["warnings"])
+    # The camera may have written it itself (CameraElevationAngle, straight down is -90).
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9405] = IFDRational(-900 + 10 * deg, 10)
+    with Image.open(tmp_path / "mud.jpg") as picture:
+        picture.save(tmp_path / "stated.jpg", exif=exif)
+    for file, typed in (("mud.jpg", ("--camera-tilt-deg", deg)), ("stated.jpg", ())):
+        ruler = ("--scale", "ruler:100,100,1300,100,100", "--u-click-px", 1e-6, *typed)
+        measured = rakelight_json("measure", tmp_path / file, *ruler, "--between", "200,300,200,900")
+        distance = measured["distances"][0]
+        relative = distance["u_length_mm"] / distance["length_mm"]
+        assert np.sqrt(3 * relative**2 - 0.005**2) == pytest.approx(short, abs=1e-4)
+        assert any(f"at {deg}° of tilt" in warning for warning in measured["warnings"])
 
 
 def test_prints_of_one_foot_are_combined_as_statsmodels_combines_studies(tmp_path, card_picture):

@@ -95,7 +95,9 @@ impl Seen {
             ScaleKind::Card => Self::card(photo, request.check_line)?,
             ScaleKind::Sheet { sheet, taps } => Self::sheet(photo, sheet, *taps, focal_px)?,
             ScaleKind::Coin { coin, ellipse } => Self::coin(coin, *ellipse, focal_px, request.u_click_px)?,
-            ScaleKind::Ruler { from_px, to_px, length_mm } => Self::by_ruler(*from_px, *to_px, *length_mm, request)?,
+            ScaleKind::Ruler { from_px, to_px, length_mm } => {
+                Self::by_ruler(*from_px, *to_px, *length_mm, photo, request)?
+            }
         };
         seen.no_focal = focal.err();
         if request.scale.gives_plane() {
@@ -155,7 +157,13 @@ impl Seen {
         Ok(Self { warnings: vec![warning], u_aslant: found.u_aslant, ..seen })
     }
 
-    fn by_ruler(a_px: [f64; 2], b_px: [f64; 2], length_mm: f64, request: &Request) -> Result<Self, MeasureError> {
+    fn by_ruler(
+        a_px: [f64; 2],
+        b_px: [f64; 2],
+        length_mm: f64,
+        photo: &Photo,
+        request: &Request,
+    ) -> Result<Self, MeasureError> {
         let plane =
             Plane::from_length(a_px, b_px, length_mm, request.u_click_px).ok_or_else(|| ScaleError::Unusable {
                 detail: "the ruler's two points are the same, or its length isn't above zero".into(),
@@ -163,9 +171,10 @@ impl Seen {
         let seen = Self::new(plane, vec![a_px, b_px], U_RULER);
         // Seen aslant, a length along the tilt reads short by 1 − cos, one across it doesn't (a rectangle between them). An unknown
         // tilt is taken to be what would be warned about.
-        let deg = request.camera_tilt_deg.unwrap_or(MOST_TILT_DEG);
+        let stated = request.camera_tilt_deg.or(photo.taken.camera_tilt_deg);
+        let deg = stated.unwrap_or(MOST_TILT_DEG);
         let short = 1.0 - deg.to_radians().cos();
-        let warning = Warning::NoTiltCorrection { deg, is_stated: request.camera_tilt_deg.is_some(), short };
+        let warning = Warning::NoTiltCorrection { deg, is_stated: stated.is_some(), short };
         Ok(Self { warnings: vec![warning], u_aslant: short / 3.0_f64.sqrt(), ..seen })
     }
 
