@@ -185,7 +185,7 @@ impl PhotoAdded {
     }
 }
 
-fn read(path: &Path) -> Result<Photo, ShellError> {
+pub(crate) fn read(path: &Path) -> Result<Photo, ShellError> {
     let bytes = std::fs::read(path).map_err(|e| ShellError::BadPhoto { detail: format!("{}: {e}", path.display()) })?;
     Ok(Photo::read(&bytes)?)
 }

@@ -1,0 +1,293 @@
+//! Whether the card lay still between two photographs, by the ground around it.
+//!
+//! Both photographs are seen from above by the card's plane. What lies on that plane is then in the same place in both, and what lies
+//! deeper is shifted along the line between the cameras, by no more than its depth allows. Patches of textured ground are looked for again
+//! in the other photograph (normalised cross-correlation); if they agree on a shift and a turn that no depth explains, the card was moved.
+
+use crate::photo::Luma;
+use crate::scale::{Plane, Stance, card, light};
+
+/// The ground around the card as one photograph shows it, a cell a millimetre.
+pub struct Ground {
+    /// Linear light, row by row; zero where no ground is seen.
+    light: Vec<f32>,
+    /// Sums of light, of its square and of cells without ground, over all cells above and to the left.
+    sums: Vec<[f64; 3]>,
+    stance: Stance,
+}
+
+/// What the ground tells of two photographs' card.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum CardLay {
+    /// As still as can be seen.
+    Still,
+    /// Moved: how far its middle, mm, and by how much it was turned, degrees clockwise.
+    Moved {
+        /// mm.
+        shift_mm: f64,
+        /// Degrees.
+        turn_deg: f64,
+    },
+    /// Either the ground lies this far below the card (mm; above where negative), or the card was moved along the line between the cameras.
+    GroundOff {
+        /// mm.
+        depth_mm: f64,
+    },
+    /// Too little of the ground is seen again.
+    Unknown,
+}
+
+/// The part of the plane that is looked at, mm: the card with this much around it.
+const AROUND_MM: f64 = 80.0;
+const LEFT_MM: f64 = -AROUND_MM;
+const TOP_MM: f64 = -AROUND_MM;
+const COLUMNS: usize = (card::WIDTH_MM + 2.0 * AROUND_MM) as usize;
+const ROWS: usize = (card::HEIGHT_MM + 2.0 * AROUND_MM) as usize;
+/// Samples of a cell along each axis, so that texture finer than a cell is averaged and not aliased.
+const SAMPLES: usize = 4;
+/// A card throws a shadow, which moves with it; this much beside it isn't looked at, mm.
+const BESIDE_CARD_MM: f64 = 8.0;
+/// Half a patch's side and how far apart patches are, cells.
+const HALF: usize = 10;
+const APART: usize = 16;
+/// How far a patch is looked for, cells.
+const REACH: i32 = 30;
+/// A patch must vary by this share of its light, be found again this well, and so much better than anywhere else.
+const LEAST_TEXTURE: f64 = 0.02;
+const LEAST_LIKE: f64 = 0.6;
+const LEAST_BETTER: f64 = 0.1;
+/// Peaks nearer than this are one, cells.
+const ONE_PEAK: i32 = 3;
+/// Patches that agree may be off by this, mm: uneven ground, and how well a patch is found.
+const OFF_MM: f64 = 1.5;
+/// Ground beside a lying card is this much deeper or higher at most, mm (assumed).
+const MOST_DEPTH_MM: f64 = 8.0;
+/// So many patches must be found, and this share of them agree that it was moved, and not more than that that it lay still.
+const LEAST_FOUND: usize = 10;
+const MOST_AGREE: f64 = 0.6;
+const FEW_AGREE: f64 = 0.3;
+/// Two patches tell a turn if they are this far apart, mm; a card that was pushed is turned by no more than this, degrees.
+const LEVER_MM: f64 = 50.0;
+const MOST_TURN_DEG: f64 = 20.0;
+
+/// A patch of ground in two photographs, mm.
+#[derive(Debug, Clone, Copy)]
+struct Found {
+    here: [f64; 2],
+    there: [f64; 2],
+    /// How far it would be shifted by each millimetre of depth.
+    by_depth: [f64; 2],
+}
+
+/// Where something lies in the second photograph that lies at `x` in the first: turned about the card's middle, then shifted.
+#[derive(Debug, Clone, Copy)]
+struct Motion {
+    sin: f64,
+    cos: f64,
+    shift: [f64; 2],
+}
+
+const MIDDLE_MM: [f64; 2] = [card::WIDTH_MM / 2.0, card::HEIGHT_MM / 2.0];
+
+impl Ground {
+    /// The ground of a photograph from its card's plane and how the camera stood to it.
+    pub fn of(luma: &Luma, plane: &Plane, stance: Stance) -> Self {
+        let mut light = vec![0.0; COLUMNS * ROWS];
+        for (at, cell) in light.iter_mut().enumerate() {
+            let middle = place(at % COLUMNS, at / COLUMNS);
+            if !card::is_near(middle, BESIDE_CARD_MM) {
+                *cell = mean_light(luma, plane, middle).unwrap_or(0.0) as f32;
+            }
+        }
+        let mut sums = vec![[0.0; 3]; (COLUMNS + 1) * (ROWS + 1)];
+        for row in 0..ROWS {
+            let mut line = [0.0; 3];
+            for column in 0..COLUMNS {
+                let value = f64::from(light[row * COLUMNS + column]);
+                let cell = [value, value * value, f64::from(value == 0.0)];
+                let above = sums[row * (COLUMNS + 1) + column + 1];
+                (0..3).for_each(|k| line[k] += cell[k]);
+                sums[(row + 1) * (COLUMNS + 1) + column + 1] = std::array::from_fn(|k| above[k] + line[k]);
+            }
+        }
+        Self { light, sums, stance }
+    }
+
+    /// How the card lay between this photograph and another.
+    pub fn compare(&self, other: &Self) -> CardLay {
+        let found = self.found_in(other);
+        if found.len() < LEAST_FOUND {
+            return CardLay::Unknown;
+        }
+        let share = |motion: &Motion, most_depth_mm: f64| {
+            found.iter().filter(|patch| motion.explains(patch, most_depth_mm)).count() as f64 / found.len() as f64
+        };
+        let still = share(&Motion::NONE, MOST_DEPTH_MM);
+        if still > MOST_AGREE {
+            return CardLay::Still;
+        }
+        let Some(motion) = motions(&found).max_by(|a, b| share(a, MOST_DEPTH_MM).total_cmp(&share(b, MOST_DEPTH_MM)))
+        else {
+            return CardLay::Unknown;
+        };
+        if share(&motion, MOST_DEPTH_MM) < MOST_AGREE || still > FEW_AGREE {
+            return CardLay::Unknown;
+        }
+        if share(&Motion::NONE, f64::INFINITY) > MOST_AGREE {
+            return CardLay::GroundOff { depth_mm: median(found.iter().map(Found::depth_mm).collect()) };
+        }
+        let [dx, dy] = motion.shift;
+        // The ground moves in the card's frame as the card doesn't: the other way round.
+        CardLay::Moved { shift_mm: dx.hypot(dy), turn_deg: -motion.sin.atan2(motion.cos).to_degrees() }
+    }
+
+    /// Patches that are found again.
+    fn found_in(&self, other: &Self) -> Vec<Found> {
+        let steps = |cells: usize| (HALF..cells - HALF).step_by(APART);
+        let middles = steps(ROWS).flat_map(|row| steps(COLUMNS).map(move |column| [column, row]));
+        let found = |middle: [usize; 2]| {
+            let [dx, dy] = self.seek(other, middle)?;
+            let here = place(middle[0], middle[1]);
+            let there = [here[0] + dx, here[1] + dy];
+            // A point z deeper is seen (x − foot) · z / height nearer to the camera's foot.
+            let nearer = |stance: &Stance, k: usize| (here[k] - stance.foot_mm[k]) / stance.height_mm;
+            let by_depth = [0, 1].map(|k| nearer(&self.stance, k) - nearer(&other.stance, k));
+            Some(Found { here, there, by_depth })
+        };
+        middles.filter_map(found).collect()
+    }
+
+    /// By how much the patch around a cell is shifted in the other photograph, cells; `None` where that isn't clear.
+    fn seek(&self, other: &Self, [column, row]: [usize; 2]) -> Option<[f64; 2]> {
+        const SIDE: usize = 2 * HALF + 1;
+        const N: f64 = (SIDE * SIDE) as f64;
+        let (left, top) = (column - HALF, row - HALF);
+        let [sum, squares, missing] = self.sum(left, top, SIDE);
+        let mean = sum / N;
+        let power = squares - sum * mean;
+        if missing > 0.0 || power.max(0.0).sqrt() < LEAST_TEXTURE * mean * N.sqrt() {
+            return None;
+        }
+        let row_of = |ground: &Self, left: usize, top: usize, i: usize| {
+            (top + i) * COLUMNS + left..(top + i) * COLUMNS + left + SIDE
+        };
+        let patch: Vec<f32> =
+            (0..SIDE).flat_map(|i| self.light[row_of(self, left, top, i)].iter().map(|v| v - mean as f32)).collect();
+        let like = |dx: i32, dy: i32| {
+            let (x, y) = (left as i32 + dx, top as i32 + dy);
+            if x < 0 || y < 0 || x as usize + SIDE > COLUMNS || y as usize + SIDE > ROWS {
+                return None;
+            }
+            let (x, y) = (x as usize, y as usize);
+            let [sum, squares, missing] = other.sum(x, y, SIDE);
+            if missing > 0.0 {
+                return None;
+            }
+            let product = |i: usize| {
+                let theirs = &other.light[row_of(other, x, y, i)];
+                patch[i * SIDE..(i + 1) * SIDE].iter().zip(theirs).map(|(a, b)| a * b).sum::<f32>()
+            };
+            let both = (0..SIDE).map(|i| f64::from(product(i))).sum::<f64>();
+            Some(both / (power * (squares - sum * sum / N)).max(1e-12).sqrt())
+        };
+        let side = (2 * REACH + 1) as usize;
+        let shift = |at: usize| [(at % side) as i32 - REACH, (at / side) as i32 - REACH];
+        let likeness: Vec<Option<f64>> = (0..side * side).map(|at| like(shift(at)[0], shift(at)[1])).collect();
+        let scored = || likeness.iter().enumerate().filter_map(|(at, like)| Some((shift(at), (*like)?)));
+        let ([dx, dy], best) = scored().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let aside = |s: [i32; 2]| (s[0] - dx).abs().max((s[1] - dy).abs()) > ONE_PEAK;
+        let second = scored().filter(|(s, _)| aside(*s)).map(|(_, like)| like).fold(-1.0, f64::max);
+        if best < LEAST_LIKE || best - second < LEAST_BETTER {
+            return None;
+        }
+        // Between cells by the parabola through the peak and its neighbours.
+        let peak = |before: Option<f64>, after: Option<f64>| {
+            let (before, after) = (before?, after?);
+            Some((before - after) / (2.0 * (before + after - 2.0 * best)))
+        };
+        Some([
+            f64::from(dx) + peak(like(dx - 1, dy), like(dx + 1, dy))?,
+            f64::from(dy) + peak(like(dx, dy - 1), like(dx, dy + 1))?,
+        ])
+    }
+
+    /// Sums over a square of cells.
+    fn sum(&self, left: usize, top: usize, side: usize) -> [f64; 3] {
+        let at = |column: usize, row: usize| self.sums[row * (COLUMNS + 1) + column];
+        let (a, b, c, d) = (at(left, top), at(left + side, top), at(left, top + side), at(left + side, top + side));
+        std::array::from_fn(|k| d[k] - b[k] - c[k] + a[k])
+    }
+}
+
+/// The middle of a cell in the card's plane, mm.
+fn place(column: usize, row: usize) -> [f64; 2] {
+    [LEFT_MM + column as f64 + 0.5, TOP_MM + row as f64 + 0.5]
+}
+
+fn mean_light(luma: &Luma, plane: &Plane, [x, y]: [f64; 2]) -> Option<f64> {
+    let offset = |k: usize| (k as f64 + 0.5) / SAMPLES as f64 - 0.5;
+    let mut sum = 0.0;
+    for k in 0..SAMPLES * SAMPLES {
+        let [px, py] = plane.px([x + offset(k % SAMPLES), y + offset(k / SAMPLES)]);
+        sum += light::at(luma, px, py)?;
+    }
+    Some(sum / (SAMPLES * SAMPLES) as f64)
+}
+
+impl Found {
+    /// How deep it would lie if the card lay still, mm.
+    fn depth_mm(&self) -> f64 {
+        let [px, py] = self.by_depth;
+        let shift = [self.there[0] - self.here[0], self.there[1] - self.here[1]];
+        (shift[0] * px + shift[1] * py) / (px * px + py * py).max(1e-6)
+    }
+}
+
+impl Motion {
+    const NONE: Self = Self { sin: 0.0, cos: 1.0, shift: [0.0; 2] };
+
+    /// The one that takes two patches to where they were found.
+    fn of_two(a: &Found, b: &Found) -> Option<Self> {
+        let (before, after) = (between(a.here, b.here), between(a.there, b.there));
+        let (long, was) = (before[0].hypot(before[1]), after[0].hypot(after[1]));
+        let dot = (before[0] * after[0] + before[1] * after[1]) / (long * was);
+        let cross = (before[0] * after[1] - before[1] * after[0]) / (long * was);
+        if long < LEVER_MM || cross.atan2(dot).abs() > MOST_TURN_DEG.to_radians() {
+            return None;
+        }
+        let turn = Self { sin: cross, cos: dot, shift: [0.0; 2] };
+        let (one, other) = (between(turn.apply(a.here), a.there), between(turn.apply(b.here), b.there));
+        Some(Self { shift: [0, 1].map(|k| (one[k] + other[k]) / 2.0), ..turn })
+    }
+
+    fn apply(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        let (dx, dy) = (x - MIDDLE_MM[0], y - MIDDLE_MM[1]);
+        [
+            MIDDLE_MM[0] + self.cos * dx - self.sin * dy + self.shift[0],
+            MIDDLE_MM[1] + self.sin * dx + self.cos * dy + self.shift[1],
+        ]
+    }
+
+    /// Whether a patch is where this motion takes it, give or take what its depth may shift it by.
+    fn explains(&self, patch: &Found, most_depth_mm: f64) -> bool {
+        let off = between(self.apply(patch.here), patch.there);
+        let [px, py] = patch.by_depth;
+        let far = px.hypot(py).max(1e-6);
+        let (along, across) = ((off[0] * px + off[1] * py) / far, (off[0] * py - off[1] * px) / far);
+        across.abs() <= OFF_MM && along.abs() <= OFF_MM + most_depth_mm * far
+    }
+}
+
+/// What each two patches that lie far enough apart tell.
+fn motions(found: &[Found]) -> impl Iterator<Item = Motion> {
+    found.iter().enumerate().flat_map(|(i, a)| found[..i].iter().filter_map(move |b| Motion::of_two(a, b)))
+}
+
+fn between(from: [f64; 2], to: [f64; 2]) -> [f64; 2] {
+    [to[0] - from[0], to[1] - from[1]]
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
+}
