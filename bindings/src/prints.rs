@@ -157,7 +157,7 @@ impl Workspace {
 impl Workspace {
     fn scale(&self, measurement: &Measurement) -> Scale {
         let [width, height] = measurement.size_px;
-        let outline = card::standard().outline_mm;
+        let outline = measurement.card.map(|card| card.card().outline_mm).unwrap_or_default();
         Scale {
             outline: outline.into_iter().map(|mm| measurement.plane.px(mm).into()).collect(),
             corners: measurement.corners_px.iter().map(|corner| (*corner).into()).collect(),

@@ -102,7 +102,7 @@ fn scene(seed: u64) -> (Scene, &'static str) {
             heading_deg: rng.between(0.0, 360.0),
             depth_mm: rng.between(deepest[0], deepest[1]),
         };
-        let inside = |p: [f64; 2]| p[0] < 165.0 && p[1] > -15.0 && p[1] < 200.0 && !card::is_near(p, 8.0);
+        let inside = |p: [f64; 2]| p[0] < 165.0 && p[1] > -15.0 && p[1] < 200.0 && !card::STANDARD.is_near(p, 8.0);
         if print.foot.landmarks().values().all(|p| inside(print.to_ground(*p))) {
             break print;
         }
@@ -146,7 +146,7 @@ fn examine(seed: u64, each: bool, blind: bool) -> Result<Checked, Box<dyn Error>
     let (scene, kind) = scene(seed);
     let photo = Photo::read(&picture(&scene)?)?;
     let plane = find_card(&photo.luma)?.plane;
-    let part = Window::beside_card();
+    let part = Window::beside(&card::STANDARD);
     let print = &scene.prints[0];
     let on_plane = |p: [f64; 2]| {
         let at = print.to_ground(p);
@@ -155,7 +155,7 @@ fn examine(seed: u64, each: bool, blind: bool) -> Result<Checked, Box<dyn Error>
     };
     let towards = scene.light.sun_elevation_deg.map(|_| scene.light.sun_towards_deg.rem_euclid(360.0));
     let started = Instant::now();
-    let axis = relief::axis(&Rectified::of(&photo.luma, &plane, part, &part, true));
+    let axis = relief::axis(&Rectified::of(&photo.luma, &plane, part, &part, Some(&card::STANDARD)));
     // One tap on the light's side, a quarter turn off at worst; the axis itself is the picture's where it tells one.
     let side = match (axis, towards) {
         (_, None) => Towards::Even,
@@ -163,7 +163,7 @@ fn examine(seed: u64, each: bool, blind: bool) -> Result<Checked, Box<dyn Error>
         (Some(axis), Some(truth)) => Towards::Known(relief::on_side(axis.deg, truth)),
         (None, Some(truth)) => Towards::Known(truth),
     };
-    let proposals = relief::propose(&photo.luma, &plane, &part, true, side);
+    let proposals = relief::propose(&photo.luma, &plane, &part, Some(&card::STANDARD), side);
     let ms = started.elapsed().as_secs_f64() * 1e3;
     let toes: Vec<([f64; 2], f64)> = print
         .foot

@@ -95,7 +95,7 @@ impl Scene {
             let (u_px, growth) = (chance.between(0.05, 0.1), chance.normal(0.1));
             let mut near = |p: [f64; 2], u: f64| [p[0] + chance.normal(u), p[1] + chance.normal(u)];
             let outward = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]];
-            let corners = card::standard().markers.into_iter().flat_map(|m| m.corners_mm.into_iter().zip(outward));
+            let corners = card::STANDARD.card().markers.into_iter().flat_map(|m| m.corners_mm.into_iter().zip(outward));
             let ties = corners.map(|(mm, outward)| {
                 let [x, y] = laid(i, [mm[0] + growth * outward[0], mm[1] + growth * outward[1]]);
                 let seen = camera.see([x, y, 0.0]);

@@ -15,6 +15,9 @@ pub struct Arguments {
     /// The file to write: .pdf, .png or .svg.
     #[arg(long)]
     out: Option<PathBuf>,
+    /// The card for open ground, or the one for narrow places.
+    #[arg(long, value_enum, default_value = "standard")]
+    size: Size,
     /// The sheet of paper.
     #[arg(long, value_enum, default_value = "a4")]
     paper: Paper,
@@ -24,6 +27,12 @@ pub struct Arguments {
     /// Print the card's outline and marker corners (mm) as JSON.
     #[arg(long)]
     json: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Size {
+    Standard,
+    Small,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -42,11 +51,15 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         Paper::A4 => draw::Paper::A4,
         Paper::Letter => draw::Paper::Letter,
     };
+    let layout = match arguments.size {
+        Size::Standard => &card::STANDARD,
+        Size::Small => &card::SMALL,
+    };
     if let Some(out) = &arguments.out {
         let bytes = match out.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
-            Some("pdf") => draw::pdf(paper, words),
-            Some("svg") => draw::svg(paper, words).into_bytes(),
-            Some("png") => draw::png(paper, arguments.dpi, words).map_err(Failure::input)?,
+            Some("pdf") => draw::pdf(layout, paper, words),
+            Some("svg") => draw::svg(layout, paper, words).into_bytes(),
+            Some("png") => draw::png(layout, paper, arguments.dpi, words).map_err(Failure::input)?,
             _ => return Err(Failure::input(format!("{} must end in .pdf, .png or .svg", out.display()))),
         };
         failure::write(out, bytes)?;
@@ -55,7 +68,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         }
     }
     if arguments.json {
-        print_json(&serde_json::json!(card::standard()));
+        print_json(&serde_json::json!(layout.card()));
     }
     Ok(())
 }

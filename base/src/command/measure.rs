@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
 use rakelight_core::scale::{Coin, Ellipse, Sheet};
@@ -22,6 +23,12 @@ pub struct Arguments {
     /// `ruler:X1,Y1,X2,Y2,MM` (two pixels and the millimetres between them).
     #[arg(long, default_value = "card", allow_hyphen_values = true)]
     scale: String,
+    /// What the card's check line of 100 mm measures with a good ruler, where it was printed at another size, mm.
+    #[arg(long, value_name = "MM", allow_hyphen_values = true)]
+    check_line_mm: Option<f64>,
+    /// Standard uncertainty of that, mm.
+    #[arg(long, value_name = "MM", requires = "check_line_mm", default_value_t = 0.12, allow_hyphen_values = true)]
+    u_check_line_mm: f64,
     /// A distance that is wanted, from pixel to pixel: `X1,Y1,X2,Y2`.
     #[arg(long, allow_hyphen_values = true)]
     between: Vec<String>,
@@ -59,6 +66,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     };
     let mut request = Request {
         scale: parse_scale(&arguments.scale)?,
+        check_line: arguments.check_line_mm.map(|value| Measured { value, u: arguments.u_check_line_mm }),
         between: arguments.between.iter().map(|text| parse_between(text)).collect::<Result<_, _>>()?,
         landmarks,
         u_click_px: arguments.u_click_px,

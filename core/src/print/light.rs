@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use crate::photo::Luma;
 use crate::relief::{self, PadKind, Rectified, Window};
 use crate::scale::Plane;
+use crate::scale::card::Layout;
 
 /// The light over the print; degrees clockwise from the picture's +x.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -45,7 +46,7 @@ pub(super) struct GroundView<'a> {
     pub luma: &'a Luma,
     pub plane: &'a Plane,
     /// Whether the card lies there.
-    pub with_card: bool,
+    pub card: Option<&'static Layout>,
 }
 
 impl GroundView<'_> {
@@ -56,8 +57,8 @@ impl GroundView<'_> {
     }
 
     fn window(&self) -> Window {
-        if self.with_card {
-            return Window::beside_card();
+        if let Some(card) = self.card {
+            return Window::beside(card);
         }
         let middle = [self.luma.width, self.luma.height].map(|n| (n as f64 - 1.0) / 2.0);
         Window::around(self.plane.mm(middle))
@@ -66,7 +67,7 @@ impl GroundView<'_> {
     /// The ground from straight above, in linear light.
     pub fn rectified(&self) -> Rectified {
         let window = self.window();
-        Rectified::of(self.luma, self.plane, window, &window, self.with_card)
+        Rectified::of(self.luma, self.plane, window, &window, self.card)
     }
 
     /// The light's axis from the ground; its side from `from_deg`, a direction towards the light in the picture.
@@ -90,7 +91,7 @@ impl GroundView<'_> {
             (Some((axis_deg, _)), None) => relief::Towards::EitherWay(self.to_plane(axis_deg)),
             (None, None) => relief::Towards::Even,
         };
-        let found = relief::propose(self.luma, self.plane, &self.window(), self.with_card, towards);
+        let found = relief::propose(self.luma, self.plane, &self.window(), self.card, towards);
         let in_picture = |p: relief::Proposal| {
             let at_px = self.plane.px(p.at_mm);
             PadProposal {

@@ -9,9 +9,11 @@ use super::landmarks::{LandmarkError, Landmarks};
 use super::light::{Ground, GroundView};
 use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
+use crate::measured::Measured;
 use crate::photo::{NoFocal, Photo};
 use crate::relief;
-use crate::scale::{self, KnownError, Plane, ScaleError, Stance};
+use crate::scale::card::Layout;
+use crate::scale::{KnownError, Plane, ScaleError, Stance};
 use crate::space::SpaceError;
 use crate::words::Words;
 
@@ -20,6 +22,8 @@ use crate::words::Words;
 pub struct Request {
     /// What gives the scale.
     pub scale: ScaleKind,
+    /// What the card's check line measures, mm, where someone measured it; true to size otherwise.
+    pub check_line: Option<Measured>,
     /// Pairs of pixels between which the distance is wanted.
     pub between: Vec<[[f64; 2]; 2]>,
     /// Marked prints and points.
@@ -38,6 +42,7 @@ impl Default for Request {
     fn default() -> Self {
         Self {
             scale: ScaleKind::Card,
+            check_line: None,
             between: vec![],
             landmarks: Landmarks::default(),
             u_click_px: 2.0,
@@ -73,11 +78,18 @@ pub enum Warning {
     FewMarkers {
         /// How many of them.
         found: usize,
+        /// How many there are.
+        all: usize,
     },
     /// The card isn't quite flat.
     Bent {
         /// How far its corners lie off one plane, root mean square, mm.
         off_mm: f64,
+    },
+    /// The card as the stated focal length must show it, and as it is seen, differ.
+    OddCamera {
+        /// By how much beside the card, %.
+        percent: f64,
     },
     /// The depth of the print's floor is not known.
     InPlane,
@@ -185,6 +197,8 @@ pub struct Measurement {
     pub plane: Plane,
     /// What gave the scale.
     pub scale: ScaleKind,
+    /// Which of our cards, where it is one.
+    pub card: Option<&'static Layout>,
     /// The card's corners, marker by marker, or the ruler's ends, px.
     pub corners_px: Vec<[f64; 2]>,
     /// How the camera stood, where the focal length is known.
@@ -235,12 +249,13 @@ impl Measurement {
     /// What a photograph's scale alone gives.
     pub(super) fn without_marks(photo: &Photo, request: &Request, seen: &Seen, ruler: &Ruler) -> Self {
         let size_px = [photo.luma.width, photo.luma.height];
-        let view = GroundView { luma: &photo.luma, plane: &seen.plane, with_card: request.scale == ScaleKind::Card };
+        let view = GroundView { luma: &photo.luma, plane: &seen.plane, card: seen.card };
         Self {
             sha256: photo.sha256.clone(),
             size_px,
             plane: seen.plane.clone(),
             scale: request.scale.clone(),
+            card: seen.card,
             corners_px: seen.corners_px.clone(),
             stance: seen.stance,
             distances: vec![],
@@ -269,6 +284,17 @@ pub(super) fn check(request: &Request) -> Result<(), MeasureError> {
             value: deg,
             must: "it must be an angle in degrees",
         });
+    }
+    if let Some(check_line) = request.check_line {
+        above_zero("the check line's uncertainty (mm)", check_line.u)?;
+        if !(80.0..=120.0).contains(&check_line.value) {
+            let must = "a card's check line of 100 mm is printed between 80 and 120 mm long; give millimetres";
+            return Err(MeasureError::Value { name: "the check line (mm)", value: check_line.value, must });
+        }
+        if request.scale != ScaleKind::Card {
+            let must = "only our scale card has a check line: leave it out";
+            return Err(MeasureError::Value { name: "the check line (mm)", value: check_line.value, must });
+        }
     }
     match request.floor {
         Floor::InPlane => Ok(()),
@@ -316,11 +342,11 @@ impl Warning {
             Self::Tilt { deg } => {
                 words.fill("measure.tilt", &[("deg", &format!("{deg:.0}")), ("most", &format!("{MOST_TILT_DEG:.0}"))])
             }
-            Self::FewMarkers { found } => {
-                let all = scale::card::MARKER_IDS.len().to_string();
-                words.fill("measure.few_markers", &[("found", &found.to_string()), ("all", &all)])
+            Self::FewMarkers { found, all } => {
+                words.fill("measure.few_markers", &[("found", &found.to_string()), ("all", &all.to_string())])
             }
             Self::Bent { off_mm } => words.fill("measure.bent", &[("mm", &words.number(*off_mm, 2))]),
+            Self::OddCamera { percent } => words.fill("measure.odd_camera", &[("percent", &words.number(*percent, 1))]),
             Self::InPlane => words.say("measure.in_plane").into(),
             Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
             Self::NoFocalLength(why) => no_focal(why, words),
@@ -361,8 +387,7 @@ impl Measurement {
     /// # Errors
     /// When the encoder fails, which it has no reason to.
     pub fn relief_png(&self, photo: &Photo) -> Result<Vec<u8>, image::ImageError> {
-        let with_card = self.scale == ScaleKind::Card;
-        let ground = GroundView { luma: &photo.luma, plane: &self.plane, with_card };
+        let ground = GroundView { luma: &photo.luma, plane: &self.plane, card: self.card };
         let light = self.ground.as_ref().map(|ground| ground.light).unwrap_or_default();
         let deg = light.axis.map(|(deg, _)| deg).or(light.from_deg);
         let view = relief::relief_view(&ground.rectified(), deg.map(|deg| ground.to_plane(deg)));
@@ -387,6 +412,7 @@ impl Measurement {
             },
             "scale": {
                 "kind": self.scale.name(),
+                "card": self.card.map(|card| card.name),
                 "px_per_mm_at_centre": self.plane.px_per_mm(middle),
                 "tilt_deg": self.stance.map(|s| s.tilt_deg),
                 "height_mm": self.stance.map(|s| s.height_mm),

@@ -1,9 +1,14 @@
 //! The scale as one photograph shows it.
 
+use std::collections::BTreeMap;
+
 use super::dimensions::{Floor, Ruler};
 use super::measure::{MOST_TILT_DEG, MeasureError, Request, Warning};
+use crate::measured::Measured;
 use crate::photo::{NoFocal, Photo};
-use crate::scale::{self, Coin, Ellipse, Plane, ScaleError, Sheet, Stance, Tie};
+use crate::scale::card::Layout;
+use crate::scale::{self, CardFound, Coin, Ellipse, Plane, ScaleError, Sheet, Stance, Tie};
+use crate::space::{self, View};
 
 /// What gives the scale.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -61,19 +66,21 @@ impl ScaleKind {
 /// The scale as one photograph shows it.
 pub(super) struct Seen {
     pub plane: Plane,
-    /// The card's corners where the scale is the card.
+    /// Which of our cards it is, with the numbers of its markers and their corners, four each.
+    pub card: Option<&'static Layout>,
+    pub markers: Vec<u32>,
     pub ties: Vec<Tie>,
     pub corners_px: Vec<[f64; 2]>,
     pub stance: Option<Stance>,
     pub no_focal: Option<NoFocal>,
     pub warnings: Vec<Warning>,
     /// Relative standard uncertainty of the scale's own length, and from an unknown tilt.
-    u_own: f64,
+    pub u_own: f64,
     u_aslant: f64,
 }
 
 /// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
-pub(super) const U_CARD: f64 = 0.2 / 1.732 / 100.0;
+const U_CARD: f64 = 0.2 / 1.732 / 100.0;
 /// A ruler is trusted to half a division over a decimetre.
 const U_RULER: f64 = 0.5 / 1.732 / 100.0;
 /// From how high a coin is looked at where the focal length isn't known, mm (assumed).
@@ -85,7 +92,7 @@ impl Seen {
         let focal = photo.taken.focal_px(width, height);
         let focal_px = focal.ok();
         let mut seen = match &request.scale {
-            ScaleKind::Card => Self::card(photo)?,
+            ScaleKind::Card => Self::card(photo, request.check_line)?,
             ScaleKind::Sheet { sheet, taps } => Self::sheet(photo, sheet, *taps, focal_px)?,
             ScaleKind::Coin { coin, ellipse } => Self::coin(coin, *ellipse, focal_px, request.u_click_px)?,
             ScaleKind::Ruler { from_px, to_px, length_mm } => {
@@ -105,16 +112,33 @@ impl Seen {
     }
 
     fn new(plane: Plane, corners_px: Vec<[f64; 2]>, u_own: f64) -> Self {
-        Self { plane, ties: vec![], corners_px, stance: None, no_focal: None, warnings: vec![], u_own, u_aslant: 0.0 }
+        Self {
+            plane,
+            card: None,
+            markers: vec![],
+            ties: vec![],
+            corners_px,
+            stance: None,
+            no_focal: None,
+            warnings: vec![],
+            u_own,
+            u_aslant: 0.0,
+        }
     }
 
-    fn card(photo: &Photo) -> Result<Self, MeasureError> {
+    fn card(photo: &Photo, check_line: Option<Measured>) -> Result<Self, MeasureError> {
         let card = scale::find_card(&photo.luma)?;
-        let found = card.ids.len();
-        let few = (found < scale::card::MARKER_IDS.len()).then_some(Warning::FewMarkers { found });
+        let (card, u_own) = match check_line {
+            Some(line) => (card.printed(line.value, &photo.luma)?, line.u / line.value),
+            None => (card, U_CARD),
+        };
+        let (found, all) = (card.ids.len(), card.layout.markers.len());
+        let few = (found < all).then_some(Warning::FewMarkers { found, all });
         let bent = (card.off_mm > scale::BENT_MM).then_some(Warning::Bent { off_mm: card.off_mm });
-        let seen = Self::new(card.plane, card.corners_px, U_CARD);
-        Ok(Self { ties: card.ties, warnings: few.into_iter().chain(bent).collect(), ..seen })
+        let odd = odd_camera(photo, &card);
+        let seen = Self::new(card.plane, card.corners_px, u_own);
+        let warnings = [few, bent, odd].into_iter().flatten().collect();
+        Ok(Self { card: Some(card.layout), markers: card.ids, ties: card.ties, warnings, ..seen })
     }
 
     fn sheet(photo: &Photo, sheet: &Sheet, taps: [[f64; 2]; 4], focal_px: Option<f64>) -> Result<Self, MeasureError> {
@@ -159,4 +183,29 @@ impl Seen {
 /// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
 fn unknown_tilt() -> f64 {
     (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
+}
+
+/// What the plane gives beside the card and what a camera of the stated focal length must see there may differ by this much.
+const MOST_ODD: f64 = 0.003;
+
+/// Whether the card doesn't look as it must to a camera of the stated focal length: a picture of a picture, a crop, digital zoom.
+fn odd_camera(photo: &Photo, card: &CardFound) -> Option<Warning> {
+    let (width, height) = (photo.luma.width, photo.luma.height);
+    let view = View {
+        name: String::new(),
+        ties: card.ties.clone(),
+        size_px: [width, height],
+        focal_px: photo.taken.focal_px(width, height).ok()?,
+        lens: 0,
+        marks: BTreeMap::new(),
+    };
+    let (pose, lens) = space::stand(&view)?;
+    let ([right, _], [left, bottom]) = (card.layout.size_mm, card.layout.inner_corner_mm());
+    let off = |a: [f64; 2], b: [f64; 2]| {
+        let seen = |[x, y]: [f64; 2]| pose.px(lens, &view, [x, y, 0.0]);
+        let length = card.plane.length(seen(a)?, seen(b)?, 1.0);
+        Some((length.mm / (a[0] - b[0]).hypot(a[1] - b[1]) - 1.0).abs())
+    };
+    let off = off([left, 0.0], [right, bottom])?.max(off([left, bottom], [right, 0.0])?);
+    (off > MOST_ODD).then_some(Warning::OddCamera { percent: 100.0 * off })
 }

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::dimensions::{self, Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 use super::landmarks::{Foot, LandmarkError, Landmarks, PrintMarks, Side};
 use super::measure::{self, Distance, MeasureError, Measurement, Request, Warning};
-use super::seen::{ScaleKind, Seen, U_CARD};
+use super::seen::{ScaleKind, Seen};
 use crate::measured::{Measured, combine};
 use crate::photo::{NoFocal, Photo};
 use crate::space::{self, CardLay, Ground, Lens, Placed, Pose, SpaceError, View};
@@ -61,7 +61,7 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
     }
     let ground_off = compare_ground(photos, &seen)?;
     let placed = space::place(&views, request.u_mark_px(), request.floor.depth_mm())?;
-    let scene = Scene { views: &views, placed: &placed, landmarks: &request.landmarks };
+    let scene = Scene { views: &views, seen: &seen, placed: &placed, landmarks: &request.landmarks };
     let (Some((_, photo)), Some(card)) = (photos.first(), seen.first()) else { return Err(MeasureError::OnlyByCard) };
     let alone =
         Request { landmarks: Landmarks { u_px: request.landmarks.u_px, ..Landmarks::default() }, ..request.clone() };
@@ -73,15 +73,15 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
         prints: scene.prints()?,
         points: scene.points(),
         cameras: photos.iter().zip(&views).enumerate().map(|(i, (named, view))| scene.camera(i, named, view)).collect(),
-        warnings: scene.warnings(&seen, request).into_iter().chain(ground_off).collect(),
+        warnings: scene.warnings(request).into_iter().chain(ground_off).collect(),
         ..Measurement::without_marks(photo, request, card, &ruler)
     })
 }
 
 /// Whether the card lay still, by the ground around it in the first photograph and in each other one.
 fn compare_ground(photos: &[(String, Photo)], seen: &[Seen]) -> Result<Option<Warning>, SpaceError> {
-    let ground = |i: usize| Some(Ground::of(&photos[i].1.luma, &seen[i].plane, seen[i].stance?));
-    let Some(first) = ground(0) else { return Ok(None) };
+    let ground = |i: usize| Some(Ground::of(&photos[i].1.luma, seen[i].card?, &seen[i].plane, seen[i].stance?));
+    let Some(first) = ground(0).filter(|_| photos.len() > 1) else { return Ok(None) };
     let mut off = None;
     for i in 1..photos.len() {
         match ground(i).map_or(CardLay::Unknown, |other| first.compare(&other)) {
@@ -134,6 +134,7 @@ fn of_print(print: &str, point: &str) -> String {
 /// What was placed, and what was marked.
 struct Scene<'a> {
     views: &'a [View],
+    seen: &'a [Seen],
     placed: &'a Placed,
     landmarks: &'a Landmarks,
 }
@@ -161,7 +162,7 @@ impl Scene<'_> {
             plane: apart.u_plane_mm,
             depth: apart.u_depth_mm,
             tilt: apart.u_tilt_mm,
-            card: apart.mm * U_CARD,
+            card: apart.mm * self.u_card(),
         };
         Dimension::of(apart.mm, parts)
     }
@@ -191,7 +192,7 @@ impl Scene<'_> {
         let names: Vec<_> = marks.points.keys().map(|point| name(point)).collect();
         let depth = self.placed.depth_mm(names.iter().map(String::as_str));
         let print = dimensions::by_convention(marks, place, |a, b| self.between(&name(a), &name(b)))?;
-        Ok(PrintMeasure { depth: depth.and_then(with_card), ..print })
+        Ok(PrintMeasure { depth: depth.and_then(|depth| self.with_card(depth)), ..print })
     }
 
     fn points(&self) -> BTreeMap<String, PointMeasure> {
@@ -199,8 +200,8 @@ impl Scene<'_> {
         let point = |name: &String| {
             let place = self.placed.place(name)?;
             let ([x, y, z], [u_x, u_y, u_z]) = (place.mm, place.u_mm);
-            let depth = Measured::new(z, u_z).filter(|_| place.seen > 1).and_then(with_card);
-            let u_mm = [combine(&[u_x, x * U_CARD]), combine(&[u_y, y * U_CARD])];
+            let depth = Measured::new(z, u_z).filter(|_| place.seen > 1).and_then(|depth| self.with_card(depth));
+            let u_mm = [combine(&[u_x, x * self.u_card()]), combine(&[u_y, y * self.u_card()])];
             Some((name.clone(), PointMeasure { mm: [x, y], u_mm, depth }))
         };
         free.filter_map(point).collect()
@@ -214,15 +215,25 @@ impl Scene<'_> {
             pose: self.placed.poses()[i],
             lens: self.placed.lens(view),
             corners_px: view.ties.iter().map(|tie| (tie.px, tie.u_px * worse)).collect(),
-            markers: view.ties.iter().step_by(4).filter_map(|tie| crate::scale::card::marker_at(tie.mm)).collect(),
+            markers: self.seen[i].markers.clone(),
         }
     }
 
-    fn warnings(&self, seen: &[Seen], request: &Request) -> Vec<Warning> {
+    /// How well the card's own length is known, as a share of it.
+    fn u_card(&self) -> f64 {
+        self.seen.iter().map(|seen| seen.u_own).fold(0.0, f64::max)
+    }
+
+    /// A depth is as long as the card's own length makes it.
+    fn with_card(&self, depth: Measured) -> Option<Measured> {
+        Measured::new(depth.value, combine(&[depth.u, depth.value * self.u_card()]))
+    }
+
+    fn warnings(&self, request: &Request) -> Vec<Warning> {
         // Cameras that look from aside are what is asked for here.
         let few = |warning: &&Warning| matches!(warning, Warning::FewMarkers { .. });
         let mut warnings: Vec<Warning> =
-            seen.iter().filter_map(|card| card.warnings.iter().find(few)).copied().collect();
+            self.seen.iter().filter_map(|card| card.warnings.iter().find(few)).copied().collect();
         let places = || self.placed.names().filter_map(|name| self.placed.place(name));
         let once = places().filter(|place| place.seen == 1).count();
         if once > 0 {
@@ -241,11 +252,6 @@ impl Scene<'_> {
         }
         warnings
     }
-}
-
-/// A depth is as long as the card's own length makes it.
-fn with_card(depth: Measured) -> Option<Measured> {
-    Measured::new(depth.value, combine(&[depth.u, depth.value * U_CARD]))
 }
 
 impl Camera {

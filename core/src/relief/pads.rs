@@ -5,6 +5,7 @@ use super::foot;
 use super::rectify::{Rectified, Window};
 use crate::photo::Luma;
 use crate::scale::Plane;
+use crate::scale::card::Layout;
 
 /// What a proposal may be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -51,12 +52,12 @@ pub enum Towards {
     Even,
 }
 
-/// Proposes pads on a part of the ground, surest first. `with_card` leaves the card out.
-pub fn propose(luma: &Luma, plane: &Plane, part: &Window, with_card: bool, towards: Towards) -> Vec<Proposal> {
-    let lit = |deg: f64| lit_from(luma, plane, part, with_card, Some(deg));
+/// Proposes pads on a part of the ground, surest first. A `card` that lies there is left out.
+pub fn propose(luma: &Luma, plane: &Plane, part: &Window, card: Option<&Layout>, towards: Towards) -> Vec<Proposal> {
+    let lit = |deg: f64| lit_from(luma, plane, part, card, Some(deg));
     match towards {
         Towards::Known(deg) => lit(deg),
-        Towards::Even => lit_from(luma, plane, part, with_card, None),
+        Towards::Even => lit_from(luma, plane, part, card, None),
         Towards::EitherWay(deg) => {
             let sure = |proposals: &[Proposal]| proposals.iter().map(|p| p.confidence).sum::<f64>();
             let (one, other) = (lit(deg), lit(deg + 180.0));
@@ -65,9 +66,15 @@ pub fn propose(luma: &Luma, plane: &Plane, part: &Window, with_card: bool, towar
     }
 }
 
-fn lit_from(luma: &Luma, plane: &Plane, part: &Window, with_card: bool, towards_deg: Option<f64>) -> Vec<Proposal> {
+fn lit_from(
+    luma: &Luma,
+    plane: &Plane,
+    part: &Window,
+    card: Option<&Layout>,
+    towards_deg: Option<f64>,
+) -> Vec<Proposal> {
     let window = part.turned(towards_deg.unwrap_or(part.turn_deg), PX_PER_MM);
-    let rectified = Rectified::of(luma, plane, window, part, with_card);
+    let rectified = Rectified::of(luma, plane, window, part, card);
     let evidence = Evidence::of(&rectified, towards_deg.is_some());
     let by_size: Vec<_> = (0..SIGMAS_MM.len()).map(|size| evidence.of_size(&rectified, size, TRIED)).collect();
     let blobs = strongest(&by_size, MOST);

@@ -1,7 +1,8 @@
 //! A piece of the ground as seen from straight above, in linear light, without the scale card.
 
 use crate::photo::Luma;
-use crate::scale::{Plane, card, light};
+use crate::scale::card::Layout;
+use crate::scale::{Plane, light};
 
 /// Where and how finely the ground is looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,10 +25,11 @@ const AROUND_MM: f64 = 180.0;
 const CARD_MARGIN_MM: f64 = 2.5;
 
 impl Window {
-    /// The open quarter of the card's L with what lies close around it.
-    pub fn beside_card() -> Self {
-        let (left, right) = (card::LEG_WIDTH_MM - 4.0, card::WIDTH_MM + 24.0);
-        let (top, bottom) = (-24.0, card::HEIGHT_MM - card::LEG_WIDTH_MM + 4.0);
+    /// The open quarter of a card's L with what lies close around it.
+    pub fn beside(card: &Layout) -> Self {
+        let [inner_x, inner_y] = card.inner_corner_mm();
+        let (left, right) = (inner_x - 4.0, card.size_mm[0] + 24.0);
+        let (top, bottom) = (-24.0, inner_y + 4.0);
         Self::new([(left + right) / 2.0, (top + bottom) / 2.0], [right - left, bottom - top])
     }
 
@@ -90,8 +92,8 @@ pub struct Rectified {
 
 impl Rectified {
     /// Resamples a picture onto the plane of its scale. `part` limits a turned window to the one that it was turned from;
-    /// the card is left out where `with_card` says that it lies there.
-    pub fn of(luma: &Luma, plane: &Plane, window: Window, part: &Window, with_card: bool) -> Self {
+    /// the card is left out where one lies there.
+    pub fn of(luma: &Luma, plane: &Plane, window: Window, part: &Window, card: Option<&Layout>) -> Self {
         let size = window.size();
         let mut rectified =
             Self { window, size, light: vec![0.0; size[0] * size[1]], ground: vec![0.0; size[0] * size[1]] };
@@ -99,7 +101,7 @@ impl Rectified {
         for row in 0..size[1] {
             for column in 0..size[0] {
                 let mm = window.to_mm([column as f64, row as f64]);
-                if !part.holds(mm) || with_card && card::is_near(mm, CARD_MARGIN_MM) {
+                if !part.holds(mm) || card.is_some_and(|card| card.is_near(mm, CARD_MARGIN_MM)) {
                     continue;
                 }
                 if let Some(value) = mean_light(luma, plane.px(mm), spread) {

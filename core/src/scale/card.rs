@@ -1,4 +1,4 @@
-//! Our own printed scale card: an L that lies around a print, with five markers of the open family tag36h11.
+//! Our own printed scale cards: an L that lies around a print, with markers of the open family tag36h11.
 //!
 //! Millimetres; x right, y down, the origin at the outline's top left corner. The print lies in the L's open quarter.
 
@@ -6,26 +6,55 @@ use std::sync::LazyLock;
 
 use serde::Serialize;
 
-/// The card's version; a change of any measure below makes a new one, with other marker numbers.
-pub const VERSION: u32 = 1;
 /// The marker family that the codes come from.
 pub const FAMILY: &str = "tag36h11";
-/// The side of a marker's black border, mm.
-pub const MARKER_SIDE_MM: f64 = 24.0;
-/// The markers' numbers: our block of the family, in the order of [`MARKER_ORIGINS_MM`].
-pub const MARKER_IDS: [u32; 5] = [520, 521, 522, 523, 524];
-/// The top left corner of each marker's black border, mm: long leg's end, its middle, the L's corner, the short leg's middle, its end.
-pub const MARKER_ORIGINS_MM: [[f64; 2]; 5] = [[6.0, 6.0], [6.0, 88.0], [6.0, 170.0], [64.0, 170.0], [122.0, 170.0]];
-/// The width of both legs, mm.
-pub const LEG_WIDTH_MM: f64 = 38.0;
-/// The L's outer measures, mm.
-pub const WIDTH_MM: f64 = 152.0;
-/// See [`WIDTH_MM`].
-pub const HEIGHT_MM: f64 = 200.0;
 /// Reflectance (0–1, linear) of the ground: grey, so that neither snow nor sun burns it out.
 pub const GROUND_GREY: f64 = 0.5;
+/// What the check line on every card measures where it was printed at true size, mm.
+pub const CHECK_LINE_MM: f64 = 100.0;
 
-/// One marker on the card.
+/// The measures of one of our cards, mm.
+#[derive(Debug, PartialEq)]
+pub struct Layout {
+    /// `standard` or `small`.
+    pub name: &'static str,
+    /// A change of any measure makes a new version, with other marker numbers.
+    pub version: u32,
+    /// The L's outer width and height.
+    pub size_mm: [f64; 2],
+    /// The width of both legs.
+    pub leg_mm: f64,
+    /// The side of a marker's black border.
+    pub marker_side_mm: f64,
+    /// The markers' numbers, from our block of the family, and the top left corner of each one's black border: down the long leg,
+    /// then along the short one.
+    pub markers: &'static [(u32, [f64; 2])],
+}
+
+/// The card for open ground.
+pub static STANDARD: Layout = Layout {
+    name: "standard",
+    version: 1,
+    size_mm: [152.0, 200.0],
+    leg_mm: 38.0,
+    marker_side_mm: 24.0,
+    markers: &[(520, [6.0, 6.0]), (521, [6.0, 88.0]), (522, [6.0, 170.0]), (523, [64.0, 170.0]), (524, [122.0, 170.0])],
+};
+
+/// The card for narrow places, between stones and on ledges.
+pub static SMALL: Layout = Layout {
+    name: "small",
+    version: 1,
+    size_mm: [86.0, 120.0],
+    leg_mm: 28.0,
+    marker_side_mm: 16.0,
+    markers: &[(525, [5.0, 5.0]), (526, [5.0, 99.0]), (527, [65.0, 99.0])],
+};
+
+/// All of them.
+pub static LAYOUTS: [&Layout; 2] = [&STANDARD, &SMALL];
+
+/// One marker on a card.
 #[derive(Debug, Clone, Serialize)]
 pub struct Marker {
     /// `tag36h11`.
@@ -36,10 +65,12 @@ pub struct Marker {
     pub corners_mm: [[f64; 2]; 4],
 }
 
-/// The card as data, as `rakelight card --json` prints it.
+/// A card as data, as `rakelight card --json` prints it.
 #[derive(Debug, Clone, Serialize)]
 pub struct Card {
-    /// See [`VERSION`].
+    /// See [`Layout::name`].
+    pub size: &'static str,
+    /// See [`Layout::version`].
     pub version: u32,
     /// The outer polygon, mm, clockwise.
     pub outline_mm: Vec<[f64; 2]>,
@@ -51,47 +82,56 @@ pub struct Card {
     pub ground_grey: f64,
 }
 
-/// The standard card.
-///
-/// ```
-/// let card = rakelight_core::scale::card::standard();
-/// assert_eq!(card.markers.len(), 5);
-/// assert_eq!(card.markers[0].corners_mm[2], [30.0, 30.0]);
-/// ```
-pub fn standard() -> Card {
-    let (inner_x, inner_y) = (LEG_WIDTH_MM, HEIGHT_MM - LEG_WIDTH_MM);
-    Card {
-        version: VERSION,
-        outline_mm: vec![
-            [0.0, 0.0],
-            [inner_x, 0.0],
-            [inner_x, inner_y],
-            [WIDTH_MM, inner_y],
-            [WIDTH_MM, HEIGHT_MM],
-            [0.0, HEIGHT_MM],
-        ],
-        holes_mm: vec![],
-        markers: MARKER_IDS.into_iter().zip(MARKER_ORIGINS_MM).map(|(id, at)| marker(id, at)).collect(),
-        ground_grey: GROUND_GREY,
+impl Layout {
+    /// The card as data.
+    ///
+    /// ```
+    /// let card = rakelight_core::scale::card::STANDARD.card();
+    /// assert_eq!(card.markers.len(), 5);
+    /// assert_eq!(card.markers[0].corners_mm[2], [30.0, 30.0]);
+    /// ```
+    pub fn card(&self) -> Card {
+        let ([width, height], [inner_x, inner_y]) = (self.size_mm, self.inner_corner_mm());
+        Card {
+            size: self.name,
+            version: self.version,
+            outline_mm: vec![
+                [0.0, 0.0],
+                [inner_x, 0.0],
+                [inner_x, inner_y],
+                [width, inner_y],
+                [width, height],
+                [0.0, height],
+            ],
+            holes_mm: vec![],
+            markers: self.markers.iter().map(|&(id, at)| self.marker(id, at)).collect(),
+            ground_grey: GROUND_GREY,
+        }
     }
-}
 
-/// The number of the marker whose top left corner is here, mm.
-pub fn marker_at(corner_mm: [f64; 2]) -> Option<u32> {
-    MARKER_IDS.into_iter().zip(MARKER_ORIGINS_MM).find(|(_, at)| *at == corner_mm).map(|(id, _)| id)
-}
+    /// Where the legs' inner edges meet.
+    pub fn inner_corner_mm(&self) -> [f64; 2] {
+        [self.leg_mm, self.size_mm[1] - self.leg_mm]
+    }
 
-fn marker(id: u32, [x, y]: [f64; 2]) -> Marker {
-    let (right, bottom) = (x + MARKER_SIDE_MM, y + MARKER_SIDE_MM);
-    Marker { family: FAMILY, id, corners_mm: [[x, y], [right, y], [right, bottom], [x, bottom]] }
-}
+    /// The corners of one of its markers, mm.
+    pub fn corners_mm(&self, id: u32) -> Option<[[f64; 2]; 4]> {
+        self.markers.iter().find(|marker| marker.0 == id).map(|&(id, at)| self.marker(id, at).corners_mm)
+    }
 
-/// Whether a place (mm in the card's plane) lies on the card or at most this far beside it, mm.
-pub fn is_near([x, y]: [f64; 2], margin_mm: f64) -> bool {
-    let in_box = |right: f64, top: f64| {
-        (-margin_mm..=right + margin_mm).contains(&x) && (top - margin_mm..=HEIGHT_MM + margin_mm).contains(&y)
-    };
-    in_box(LEG_WIDTH_MM, 0.0) || in_box(WIDTH_MM, HEIGHT_MM - LEG_WIDTH_MM)
+    fn marker(&self, id: u32, [x, y]: [f64; 2]) -> Marker {
+        let (right, bottom) = (x + self.marker_side_mm, y + self.marker_side_mm);
+        Marker { family: FAMILY, id, corners_mm: [[x, y], [right, y], [right, bottom], [x, bottom]] }
+    }
+
+    /// Whether a place (mm in the card's plane) lies on the card or at most this far beside it, mm.
+    pub fn is_near(&self, [x, y]: [f64; 2], margin_mm: f64) -> bool {
+        let ([width, height], [inner_x, inner_y]) = (self.size_mm, self.inner_corner_mm());
+        let in_box = |right: f64, top: f64| {
+            (-margin_mm..=right + margin_mm).contains(&x) && (top - margin_mm..=height + margin_mm).contains(&y)
+        };
+        in_box(inner_x, 0.0) || in_box(width, inner_y)
+    }
 }
 
 /// The codes of the whole family: the inner 6 × 6 cells row by row from the top left, white = 1, most significant first.
@@ -126,12 +166,22 @@ mod tests {
     }
 
     #[test]
-    fn every_marker_has_a_quiet_zone_of_one_cell_inside_the_card() {
-        let cell = MARKER_SIDE_MM / 8.0;
-        for marker in standard().markers {
-            let [[left, top], _, [right, bottom], _] = marker.corners_mm;
-            assert!(left >= cell && bottom <= HEIGHT_MM - cell && top >= cell && right <= WIDTH_MM - cell);
-            assert!(right <= LEG_WIDTH_MM - cell || top >= HEIGHT_MM - LEG_WIDTH_MM + cell, "marker {}", marker.id);
+    fn every_marker_has_a_quiet_zone_of_one_cell_inside_its_card() {
+        for layout in LAYOUTS {
+            let cell = layout.marker_side_mm / 8.0;
+            let ([width, height], [inner_x, inner_y]) = (layout.size_mm, layout.inner_corner_mm());
+            for marker in layout.card().markers {
+                let [[left, top], _, [right, bottom], _] = marker.corners_mm;
+                assert!(left >= cell && bottom <= height - cell && top >= cell && right <= width - cell);
+                assert!(right <= inner_x - cell || top >= inner_y + cell, "marker {}", marker.id);
+            }
         }
+    }
+
+    #[test]
+    fn no_marker_number_is_used_twice() {
+        let mut ids: Vec<u32> = LAYOUTS.iter().flat_map(|layout| layout.markers).map(|marker| marker.0).collect();
+        ids.dedup();
+        assert_eq!(ids, (520..528).collect::<Vec<_>>());
     }
 }

@@ -4,7 +4,8 @@ use std::fmt::Write;
 
 use pdf_writer::{Content, Name, Pdf, Rect, Ref, Str};
 
-use super::{card, light::encode};
+use super::card::{self, Layout, STANDARD};
+use super::light::encode;
 use crate::words::Words;
 
 /// A sheet of paper.
@@ -47,11 +48,11 @@ enum Shape {
 }
 
 /// The sheet with the card on it as a PDF.
-pub fn pdf(paper: Paper, words: &Words) -> Vec<u8> {
+pub fn pdf(layout: &Layout, paper: Paper, words: &Words) -> Vec<u8> {
     let pt = |mm: f64| (mm * 72.0 / 25.4) as f32;
     let [width, height] = paper.size_mm();
     let mut content = Content::new();
-    for shape in sheet(paper, words) {
+    for shape in sheet(layout, paper, words) {
         match shape {
             Shape::Area { points, grey } => {
                 content.set_fill_gray(encode(grey) as f32);
@@ -93,14 +94,14 @@ pub fn pdf(paper: Paper, words: &Words) -> Vec<u8> {
 }
 
 /// The sheet with the card on it as an SVG, sized in millimetres.
-pub fn svg(paper: Paper, words: &Words) -> String {
+pub fn svg(layout: &Layout, paper: Paper, words: &Words) -> String {
     let [width, height] = paper.size_mm();
     let mut svg = format!(
         r#"<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" viewBox="0 0 {width} {height}">"#
     );
     svg.push_str(r##"<rect width="100%" height="100%" fill="#fff"/>"##);
     let list = |points: &[[f64; 2]]| points.iter().map(|[x, y]| format!("{x:.3},{y:.3}")).collect::<Vec<_>>().join(" ");
-    for shape in sheet(paper, words) {
+    for shape in sheet(layout, paper, words) {
         // Writing to a String can't fail.
         _ = match shape {
             Shape::Area { points, grey } => {
@@ -128,7 +129,7 @@ pub fn svg(paper: Paper, words: &Words) -> String {
 }
 
 /// The sheet with the card on it as a grey PNG that states its resolution; without the instructions beside the card.
-pub fn png(paper: Paper, dpi: u32, words: &Words) -> Result<Vec<u8>, DrawError> {
+pub fn png(layout: &Layout, paper: Paper, dpi: u32, words: &Words) -> Result<Vec<u8>, DrawError> {
     if !(50..=1200).contains(&dpi) {
         return Err(DrawError::Resolution { dpi });
     }
@@ -145,7 +146,7 @@ pub fn png(paper: Paper, dpi: u32, words: &Words) -> Result<Vec<u8>, DrawError> 
     };
     let mut paint = tiny_skia::Paint::default();
     let here = tiny_skia::Transform::identity();
-    for shape in sheet(paper, words) {
+    for shape in sheet(layout, paper, words) {
         match shape {
             Shape::Area { points, grey } => {
                 let level = (encode(grey) * 255.0).round() as u8;
@@ -176,12 +177,58 @@ pub fn png(paper: Paper, dpi: u32, words: &Words) -> Result<Vec<u8>, DrawError> 
     Ok(bytes)
 }
 
+/// Where lettering stands on a card, mm; all of it leaves the space around the markers empty.
+struct Face {
+    /// Length of the rulers along the inner edges, up and to the right from the inner corner, and which of their marks are numbered.
+    ruler_mm: [u32; 2],
+    numbers_up: &'static [u32],
+    numbers_right: &'static [u32],
+    /// The check line's place across and its upper end.
+    check_line: [f64; 2],
+    check_text: [f64; 2],
+    /// The first grey patch and its side; the others follow below.
+    patches: [f64; 2],
+    patch_mm: f64,
+    /// The name, the card's, and its number.
+    name: [f64; 2],
+    title: &'static str,
+    /// What to do with the sheet.
+    instructions: [f64; 2],
+}
+
+static STANDARD_FACE: Face = Face {
+    ruler_mm: [150, 110],
+    numbers_up: &[10, 20, 30, 40, 90, 100, 110, 120],
+    numbers_right: &[0, 10, 20, 60, 70, 80],
+    check_line: [1.6, 40.0],
+    check_text: [4.6, 136.0],
+    patches: [9.0, 37.0],
+    patch_mm: 12.0,
+    name: [91.5, 178.0],
+    title: "CARD",
+    instructions: [46.0, 14.0],
+};
+
+static SMALL_FACE: Face = Face {
+    ruler_mm: [85, 55],
+    numbers_up: &[10, 20, 30, 40, 50, 60],
+    numbers_right: &[0, 10, 20, 30],
+    check_line: [1.4, 10.0],
+    check_text: [4.6, 74.0],
+    patches: [7.0, 30.0],
+    patch_mm: 9.0,
+    name: [26.0, 106.0],
+    title: "SMALL CARD",
+    instructions: [0.0, 136.0],
+};
+
 /// Everything on the sheet, in the order of painting.
-fn sheet(paper: Paper, words: &Words) -> Vec<Shape> {
+fn sheet(layout: &Layout, paper: Paper, words: &Words) -> Vec<Shape> {
+    let face = if *layout == STANDARD { &STANDARD_FACE } else { &SMALL_FACE };
     let [width, _] = paper.size_mm();
-    let (left, top) = ((width - card::WIDTH_MM) / 2.0, 30.0);
-    let mut shapes = instructions(words);
-    shapes.splice(0..0, on_card());
+    let (left, top) = ((width - STANDARD.size_mm[0]) / 2.0, 30.0);
+    let mut shapes = on_card(layout, face);
+    shapes.extend(instructions(face, words));
     for shape in &mut shapes {
         match shape {
             Shape::Area { points, .. } | Shape::Line { points, .. } => {
@@ -194,81 +241,84 @@ fn sheet(paper: Paper, words: &Words) -> Vec<Shape> {
 }
 
 /// The card itself, mm from its own corner.
-fn on_card() -> Vec<Shape> {
-    const WHITE: f64 = 1.0;
-    let card = card::standard();
-    let mut shapes = vec![Shape::Area { points: card.outline_mm.clone(), grey: card.ground_grey }];
-    let cell = card::MARKER_SIDE_MM / 8.0;
+fn on_card(layout: &Layout, face: &Face) -> Vec<Shape> {
+    let card = layout.card();
+    let mut shapes = vec![Shape::Area { points: card.outline_mm, grey: card.ground_grey }];
     for marker in &card.markers {
-        let [left, top] = marker.corners_mm[0];
-        shapes.push(Shape::Area { points: marker.corners_mm.to_vec(), grey: 0.0 });
-        for row in 0..8 {
-            // White cells side by side are one shape, so that no seam shows between them.
-            let mut column = 0;
-            while column < 8 {
-                let run = (column..8).take_while(|&c| card::cell_is_white(marker.id, row, c)).count();
-                if run > 0 {
-                    shapes.push(area(
-                        left + column as f64 * cell,
-                        top + row as f64 * cell,
-                        run as f64 * cell,
-                        cell,
-                        WHITE,
-                    ));
-                }
-                column += run.max(1);
-            }
-        }
+        shapes.extend(on_marker(marker, layout.marker_side_mm / 8.0));
     }
-    let (inner_x, inner_y) = (card::LEG_WIDTH_MM, card::HEIGHT_MM - card::LEG_WIDTH_MM);
-    for mm in 0..=150 {
-        let length = [2.0, 3.0, 4.0][usize::from(mm % 5 == 0) + usize::from(mm % 10 == 0)];
-        let width = if mm % 10 == 0 { 0.3 } else { 0.15 };
-        let at = f64::from(mm);
-        shapes.push(Shape::Line { points: vec![[inner_x, inner_y - at], [inner_x - length, inner_y - at]], width });
-        if mm <= 110 {
-            shapes.push(Shape::Line { points: vec![[inner_x + at, inner_y], [inner_x + at, inner_y + length]], width });
-        }
-    }
-    // Ruler numbers only where no marker needs the space around it left empty.
-    for mm in [10, 20, 30, 40, 90, 100, 110, 120] {
-        shapes.extend(strokes(
-            &mm.to_string(),
-            [27.4 - if mm > 99 { 2.0 } else { 0.0 }, inner_y - f64::from(mm) - 1.2],
-            2.4,
-        ));
-    }
-    for mm in [0, 10, 20, 60, 70, 80] {
-        shapes.extend(strokes(
-            &mm.to_string(),
-            [inner_x + f64::from(mm) - if mm == 0 { 0.4 } else { 1.6 }, inner_y + 7.4],
-            2.4,
-        ));
-    }
-    // The check line along the outer edge.
-    let (x, from, to) = (1.6, 40.0, 140.0);
+    shapes.extend(rulers(layout, face));
+    let ([x, from], [text_x, text_y]) = (face.check_line, face.check_text);
+    let to = from + card::CHECK_LINE_MM;
     shapes.push(Shape::Line { points: vec![[x, from], [x, to]], width: 0.2 });
     for end in [from, to] {
         shapes.push(Shape::Line { points: vec![[x - 1.2, end], [x + 1.2, end]], width: 0.2 });
     }
-    shapes.extend(strokes("CHECK", [4.6, 136.0], 2.4));
-    shapes.extend(strokes("100 MM", [4.6, 140.0], 2.4));
+    shapes.extend(strokes("CHECK", [text_x, text_y], 2.4));
+    shapes.extend(strokes("100 MM", [text_x, text_y + 4.0], 2.4));
     for (i, grey) in [0.09, 0.25, 0.75].into_iter().enumerate() {
-        shapes.push(area(9.0, 37.0 + 14.0 * i as f64, 12.0, 12.0, grey));
+        let [x, y] = face.patches;
+        shapes.push(area(x, y + (face.patch_mm + 2.0) * i as f64, face.patch_mm, face.patch_mm, grey));
     }
-    shapes.extend(strokes("RAKELIGHT", [91.5, 178.0], 3.6));
-    shapes.extend(strokes(&format!("CARD {}", card::VERSION), [91.5, 184.0], 2.8));
-    shapes.extend(strokes("NO", [91.5, 191.0], 2.8));
-    shapes.push(Shape::Line { points: vec![[97.0, 191.2], [117.0, 191.2]], width: 0.15 });
+    let [x, y] = face.name;
+    shapes.extend(strokes("RAKELIGHT", [x, y], 3.6));
+    shapes.extend(strokes(&format!("{} {}", face.title, layout.version), [x, y + 5.4], 2.8));
+    shapes.extend(strokes("NO", [x, y + 12.4], 2.8));
+    shapes.push(Shape::Line { points: vec![[x + 5.5, y + 12.6], [x + 25.5, y + 12.6]], width: 0.15 });
     shapes
 }
 
-/// What to do with the sheet, in the L's open quarter, which is cut away.
-fn instructions(words: &Words) -> Vec<Shape> {
+fn on_marker(marker: &card::Marker, cell: f64) -> Vec<Shape> {
+    const WHITE: f64 = 1.0;
+    let [left, top] = marker.corners_mm[0];
+    let mut shapes = vec![Shape::Area { points: marker.corners_mm.to_vec(), grey: 0.0 }];
+    for row in 0..8 {
+        // White cells side by side are one shape, so that no seam shows between them.
+        let mut column = 0;
+        while column < 8 {
+            let run = (column..8).take_while(|&c| card::cell_is_white(marker.id, row, c)).count();
+            if run > 0 {
+                let at = [left + column as f64 * cell, top + row as f64 * cell];
+                shapes.push(area(at[0], at[1], run as f64 * cell, cell, WHITE));
+            }
+            column += run.max(1);
+        }
+    }
+    shapes
+}
+
+/// Along both inner edges; numbers stand only where no marker needs the space around it left empty.
+fn rulers(layout: &Layout, face: &Face) -> Vec<Shape> {
+    let [inner_x, inner_y] = layout.inner_corner_mm();
+    let [up, right] = face.ruler_mm;
+    let mut shapes = Vec::new();
+    for mm in 0..=up.max(right) {
+        let length = [2.0, 3.0, 4.0][usize::from(mm % 5 == 0) + usize::from(mm % 10 == 0)];
+        let width = if mm % 10 == 0 { 0.3 } else { 0.15 };
+        let at = f64::from(mm);
+        if mm <= up {
+            shapes.push(Shape::Line { points: vec![[inner_x, inner_y - at], [inner_x - length, inner_y - at]], width });
+        }
+        if mm <= right {
+            shapes.push(Shape::Line { points: vec![[inner_x + at, inner_y], [inner_x + at, inner_y + length]], width });
+        }
+    }
+    for mm in face.numbers_up {
+        let x = inner_x - 10.6 - if *mm > 99 { 2.0 } else { 0.0 };
+        shapes.extend(strokes(&mm.to_string(), [x, inner_y - f64::from(*mm) - 1.2], 2.4));
+    }
+    for mm in face.numbers_right {
+        let x = inner_x + f64::from(*mm) - if *mm == 0 { 0.4 } else { 1.6 };
+        shapes.extend(strokes(&mm.to_string(), [x, inner_y + 7.4], 2.4));
+    }
+    shapes
+}
+
+/// What to do with the sheet, beside the card, where it is cut away.
+fn instructions(face: &Face, words: &Words) -> Vec<Shape> {
     const SIZE: f64 = 4.2;
     const CHARACTERS_A_LINE: usize = 52;
-    let left = card::LEG_WIDTH_MM + 8.0;
-    let mut y = 14.0;
+    let [left, mut y] = face.instructions;
     let mut shapes =
         vec![Shape::Text { at: [left, y], height: 7.0, text: format!("Rakelight · {}", words.say("card.title")) }];
     y += 12.0;
@@ -344,6 +394,7 @@ fn glyph(letter: char) -> &'static str {
         'M' => "0006234640",
         'N' => "00064046",
         'R' => "00063645443303 3340",
+        'S' => "453616050413334241301001",
         'T' => "0646 2026",
         _ => "",
     }
@@ -352,25 +403,31 @@ fn glyph(letter: char) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::photo::Luma;
+    use crate::scale::card::LAYOUTS;
+    use crate::scale::find_card;
 
     #[test]
-    fn the_png_shows_the_card_at_true_size_and_the_finder_finds_it() {
+    fn the_png_shows_each_card_at_true_size_and_the_finder_finds_it() {
         let words = Words::load("en").unwrap();
-        let bytes = png(Paper::A4, 150, &words).unwrap();
-        let picture = image::load_from_memory(&bytes).unwrap().into_luma8();
-        let (width, height) = (picture.width() as usize, picture.height() as usize);
-        let found = crate::scale::find_card(&crate::photo::Luma { width, height, pixels: picture.into_raw() }).unwrap();
-        assert_eq!(found.ids, card::MARKER_IDS);
-        // 150 dots an inch are 5.9055 dots a millimetre.
-        assert!((found.plane.px_per_mm([600.0, 800.0]) - 150.0 / 25.4).abs() < 0.002);
+        for layout in LAYOUTS {
+            let bytes = png(layout, Paper::A4, 150, &words).unwrap();
+            let picture = image::load_from_memory(&bytes).unwrap().into_luma8();
+            let (width, height) = (picture.width() as usize, picture.height() as usize);
+            let found = find_card(&Luma { width, height, pixels: picture.into_raw() }).unwrap();
+            assert_eq!(found.layout, layout);
+            assert_eq!(found.ids, layout.markers.iter().map(|marker| marker.0).collect::<Vec<_>>());
+            // 150 dots an inch are 5.9055 dots a millimetre.
+            assert!((found.plane.px_per_mm([400.0, 500.0]) - 150.0 / 25.4).abs() < 0.004, "{}", layout.name);
+        }
     }
 
     #[test]
     fn a_sheet_fits_on_its_paper() {
         let words = Words::load("de").unwrap();
-        for paper in [Paper::A4, Paper::Letter] {
+        for (layout, paper) in LAYOUTS.into_iter().flat_map(|l| [(l, Paper::A4), (l, Paper::Letter)]) {
             let [width, height] = paper.size_mm();
-            for shape in sheet(paper, &words) {
+            for shape in sheet(layout, paper, &words) {
                 let points = match shape {
                     Shape::Area { points, .. } | Shape::Line { points, .. } => points,
                     Shape::Text { at, .. } => vec![at],
@@ -383,6 +440,6 @@ mod tests {
     #[test]
     fn an_absurd_resolution_is_refused() {
         let words = Words::load("en").unwrap();
-        assert!(matches!(png(Paper::A4, 5, &words), Err(DrawError::Resolution { dpi: 5 })));
+        assert!(matches!(png(&STANDARD, Paper::A4, 5, &words), Err(DrawError::Resolution { dpi: 5 })));
     }
 }

@@ -59,6 +59,11 @@ impl Pose {
         pose.shift_mm.iter().chain(pose.rotation.iter()).all(|n| n.is_finite()).then_some(pose)
     }
 
+    /// Where a point of the card's frame (mm) is seen, px; `None` behind the camera.
+    pub fn px(&self, lens: Lens, view: &View, point_mm: [f64; 3]) -> Option<[f64; 2]> {
+        self.see(lens, view, point_mm.into()).map(|(px, _)| px.into())
+    }
+
     pub(super) fn moved(&self, turn: Vector3<f64>, shift: Vector3<f64>) -> Self {
         Self { rotation: Rotation3::new(turn).matrix() * self.rotation, shift_mm: self.shift_mm + shift }
     }

@@ -5,10 +5,14 @@
 //! in the other photograph (normalised cross-correlation); if they agree on a shift and a turn that no depth explains, the card was moved.
 
 use crate::photo::Luma;
-use crate::scale::{Plane, Stance, card, light};
+use crate::scale::card::Layout;
+use crate::scale::{Plane, Stance, light};
 
 /// The ground around the card as one photograph shows it, a cell a millimetre.
 pub struct Ground {
+    card: &'static Layout,
+    /// Columns and rows.
+    size: [usize; 2],
     /// Linear light, row by row; zero where no ground is seen.
     light: Vec<f32>,
     /// Sums of light, of its square and of cells without ground, over all cells above and to the left.
@@ -39,10 +43,6 @@ pub enum CardLay {
 
 /// The part of the plane that is looked at, mm: the card with this much around it.
 const AROUND_MM: f64 = 80.0;
-const LEFT_MM: f64 = -AROUND_MM;
-const TOP_MM: f64 = -AROUND_MM;
-const COLUMNS: usize = (card::WIDTH_MM + 2.0 * AROUND_MM) as usize;
-const ROWS: usize = (card::HEIGHT_MM + 2.0 * AROUND_MM) as usize;
 /// Samples of a cell along each axis, so that texture finer than a cell is averaged and not aliased.
 const SAMPLES: usize = 4;
 /// A card throws a shadow, which moves with it; this much beside it isn't looked at, mm.
@@ -79,61 +79,68 @@ struct Found {
     by_depth: [f64; 2],
 }
 
-/// Where something lies in the second photograph that lies at `x` in the first: turned about the card's middle, then shifted.
+/// Where something lies in the second photograph that lies at a place in the first: turned about the card's middle, then shifted.
 #[derive(Debug, Clone, Copy)]
 struct Motion {
+    about: [f64; 2],
     sin: f64,
     cos: f64,
     shift: [f64; 2],
 }
 
-const MIDDLE_MM: [f64; 2] = [card::WIDTH_MM / 2.0, card::HEIGHT_MM / 2.0];
-
 impl Ground {
     /// The ground of a photograph from its card's plane and how the camera stood to it.
-    pub fn of(luma: &Luma, plane: &Plane, stance: Stance) -> Self {
-        let mut light = vec![0.0; COLUMNS * ROWS];
+    pub fn of(luma: &Luma, card: &'static Layout, plane: &Plane, stance: Stance) -> Self {
+        let size = card.size_mm.map(|mm| (mm + 2.0 * AROUND_MM) as usize);
+        let [columns, rows] = size;
+        let mut light = vec![0.0; columns * rows];
         for (at, cell) in light.iter_mut().enumerate() {
-            let middle = place(at % COLUMNS, at / COLUMNS);
-            if !card::is_near(middle, BESIDE_CARD_MM) {
+            let middle = place([at % columns, at / columns]);
+            if !card.is_near(middle, BESIDE_CARD_MM) {
                 *cell = mean_light(luma, plane, middle).unwrap_or(0.0) as f32;
             }
         }
-        let mut sums = vec![[0.0; 3]; (COLUMNS + 1) * (ROWS + 1)];
-        for row in 0..ROWS {
+        let mut sums = vec![[0.0; 3]; (columns + 1) * (rows + 1)];
+        for row in 0..rows {
             let mut line = [0.0; 3];
-            for column in 0..COLUMNS {
-                let value = f64::from(light[row * COLUMNS + column]);
+            for column in 0..columns {
+                let value = f64::from(light[row * columns + column]);
                 let cell = [value, value * value, f64::from(value == 0.0)];
-                let above = sums[row * (COLUMNS + 1) + column + 1];
+                let above = sums[row * (columns + 1) + column + 1];
                 (0..3).for_each(|k| line[k] += cell[k]);
-                sums[(row + 1) * (COLUMNS + 1) + column + 1] = std::array::from_fn(|k| above[k] + line[k]);
+                sums[(row + 1) * (columns + 1) + column + 1] = std::array::from_fn(|k| above[k] + line[k]);
             }
         }
-        Self { light, sums, stance }
+        Self { card, size, light, sums, stance }
     }
 
     /// How the card lay between this photograph and another.
     pub fn compare(&self, other: &Self) -> CardLay {
+        if self.card != other.card {
+            return CardLay::Unknown;
+        }
         let found = self.found_in(other);
         if found.len() < LEAST_FOUND {
             return CardLay::Unknown;
         }
+        let about = self.card.size_mm.map(|mm| mm / 2.0);
+        let still_lying = Motion { about, sin: 0.0, cos: 1.0, shift: [0.0; 2] };
         let share = |motion: &Motion, most_depth_mm: f64| {
             found.iter().filter(|patch| motion.explains(patch, most_depth_mm)).count() as f64 / found.len() as f64
         };
-        let still = share(&Motion::NONE, MOST_DEPTH_MM);
+        let still = share(&still_lying, MOST_DEPTH_MM);
         if still > MOST_AGREE {
             return CardLay::Still;
         }
-        let Some(motion) = motions(&found).max_by(|a, b| share(a, MOST_DEPTH_MM).total_cmp(&share(b, MOST_DEPTH_MM)))
+        let Some(motion) =
+            motions(&found, about).max_by(|a, b| share(a, MOST_DEPTH_MM).total_cmp(&share(b, MOST_DEPTH_MM)))
         else {
             return CardLay::Unknown;
         };
         if share(&motion, MOST_DEPTH_MM) < MOST_AGREE || still > FEW_AGREE {
             return CardLay::Unknown;
         }
-        if share(&Motion::NONE, f64::INFINITY) > MOST_AGREE {
+        if share(&still_lying, f64::INFINITY) > MOST_AGREE {
             return CardLay::GroundOff { depth_mm: median(found.iter().map(Found::depth_mm).collect()) };
         }
         let [dx, dy] = motion.shift;
@@ -144,10 +151,10 @@ impl Ground {
     /// Patches that are found again.
     fn found_in(&self, other: &Self) -> Vec<Found> {
         let steps = |cells: usize| (HALF..cells - HALF).step_by(APART);
-        let middles = steps(ROWS).flat_map(|row| steps(COLUMNS).map(move |column| [column, row]));
+        let middles = steps(self.size[1]).flat_map(|row| steps(self.size[0]).map(move |column| [column, row]));
         let found = |middle: [usize; 2]| {
             let [dx, dy] = self.seek(other, middle)?;
-            let here = place(middle[0], middle[1]);
+            let here = place(middle);
             let there = [here[0] + dx, here[1] + dy];
             // A point z deeper is seen (x − foot) · z / height nearer to the camera's foot.
             let nearer = |stance: &Stance, k: usize| (here[k] - stance.foot_mm[k]) / stance.height_mm;
@@ -161,21 +168,19 @@ impl Ground {
     fn seek(&self, other: &Self, [column, row]: [usize; 2]) -> Option<[f64; 2]> {
         const SIDE: usize = 2 * HALF + 1;
         const N: f64 = (SIDE * SIDE) as f64;
-        let (left, top) = (column - HALF, row - HALF);
+        let ([columns, rows], left, top) = (self.size, column - HALF, row - HALF);
         let [sum, squares, missing] = self.sum(left, top, SIDE);
         let mean = sum / N;
         let power = squares - sum * mean;
         if missing > 0.0 || power.max(0.0).sqrt() < LEAST_TEXTURE * mean * N.sqrt() {
             return None;
         }
-        let row_of = |ground: &Self, left: usize, top: usize, i: usize| {
-            (top + i) * COLUMNS + left..(top + i) * COLUMNS + left + SIDE
-        };
+        let line = |left: usize, top: usize, i: usize| (top + i) * columns + left..(top + i) * columns + left + SIDE;
         let patch: Vec<f32> =
-            (0..SIDE).flat_map(|i| self.light[row_of(self, left, top, i)].iter().map(|v| v - mean as f32)).collect();
+            (0..SIDE).flat_map(|i| self.light[line(left, top, i)].iter().map(|v| v - mean as f32)).collect();
         let like = |dx: i32, dy: i32| {
             let (x, y) = (left as i32 + dx, top as i32 + dy);
-            if x < 0 || y < 0 || x as usize + SIDE > COLUMNS || y as usize + SIDE > ROWS {
+            if x < 0 || y < 0 || x as usize + SIDE > columns || y as usize + SIDE > rows {
                 return None;
             }
             let (x, y) = (x as usize, y as usize);
@@ -184,7 +189,7 @@ impl Ground {
                 return None;
             }
             let product = |i: usize| {
-                let theirs = &other.light[row_of(other, x, y, i)];
+                let theirs = &other.light[line(x, y, i)];
                 patch[i * SIDE..(i + 1) * SIDE].iter().zip(theirs).map(|(a, b)| a * b).sum::<f32>()
             };
             let both = (0..SIDE).map(|i| f64::from(product(i))).sum::<f64>();
@@ -213,15 +218,15 @@ impl Ground {
 
     /// Sums over a square of cells.
     fn sum(&self, left: usize, top: usize, side: usize) -> [f64; 3] {
-        let at = |column: usize, row: usize| self.sums[row * (COLUMNS + 1) + column];
+        let at = |column: usize, row: usize| self.sums[row * (self.size[0] + 1) + column];
         let (a, b, c, d) = (at(left, top), at(left + side, top), at(left, top + side), at(left + side, top + side));
         std::array::from_fn(|k| d[k] - b[k] - c[k] + a[k])
     }
 }
 
 /// The middle of a cell in the card's plane, mm.
-fn place(column: usize, row: usize) -> [f64; 2] {
-    [LEFT_MM + column as f64 + 0.5, TOP_MM + row as f64 + 0.5]
+fn place(cell: [usize; 2]) -> [f64; 2] {
+    cell.map(|n| n as f64 + 0.5 - AROUND_MM)
 }
 
 fn mean_light(luma: &Luma, plane: &Plane, [x, y]: [f64; 2]) -> Option<f64> {
@@ -244,10 +249,8 @@ impl Found {
 }
 
 impl Motion {
-    const NONE: Self = Self { sin: 0.0, cos: 1.0, shift: [0.0; 2] };
-
     /// The one that takes two patches to where they were found.
-    fn of_two(a: &Found, b: &Found) -> Option<Self> {
+    fn of_two(a: &Found, b: &Found, about: [f64; 2]) -> Option<Self> {
         let (before, after) = (between(a.here, b.here), between(a.there, b.there));
         let (long, was) = (before[0].hypot(before[1]), after[0].hypot(after[1]));
         let dot = (before[0] * after[0] + before[1] * after[1]) / (long * was);
@@ -255,17 +258,15 @@ impl Motion {
         if long < LEVER_MM || cross.atan2(dot).abs() > MOST_TURN_DEG.to_radians() {
             return None;
         }
-        let turn = Self { sin: cross, cos: dot, shift: [0.0; 2] };
+        let turn = Self { about, sin: cross, cos: dot, shift: [0.0; 2] };
         let (one, other) = (between(turn.apply(a.here), a.there), between(turn.apply(b.here), b.there));
         Some(Self { shift: [0, 1].map(|k| (one[k] + other[k]) / 2.0), ..turn })
     }
 
     fn apply(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        let (dx, dy) = (x - MIDDLE_MM[0], y - MIDDLE_MM[1]);
-        [
-            MIDDLE_MM[0] + self.cos * dx - self.sin * dy + self.shift[0],
-            MIDDLE_MM[1] + self.sin * dx + self.cos * dy + self.shift[1],
-        ]
+        let ([mx, my], [shift_x, shift_y]) = (self.about, self.shift);
+        let (dx, dy) = (x - mx, y - my);
+        [mx + self.cos * dx - self.sin * dy + shift_x, my + self.sin * dx + self.cos * dy + shift_y]
     }
 
     /// Whether a patch is where this motion takes it, give or take what its depth may shift it by.
@@ -279,8 +280,8 @@ impl Motion {
 }
 
 /// What each two patches that lie far enough apart tell.
-fn motions(found: &[Found]) -> impl Iterator<Item = Motion> {
-    found.iter().enumerate().flat_map(|(i, a)| found[..i].iter().filter_map(move |b| Motion::of_two(a, b)))
+fn motions(found: &[Found], about: [f64; 2]) -> impl Iterator<Item = Motion> {
+    found.iter().enumerate().flat_map(move |(i, a)| found[..i].iter().filter_map(move |b| Motion::of_two(a, b, about)))
 }
 
 fn between(from: [f64; 2], to: [f64; 2]) -> [f64; 2] {

@@ -171,3 +171,9 @@ fn blame(views: &[View], u_px: f64, floor: Option<Measured>, off_px: f64) -> Spa
     let photographs = others.find(|(_, rest)| agree(rest)).map_or_else(names, |(name, _)| name);
     SpaceError::Moved { photographs, off_px }
 }
+
+/// Where one camera stood and what its lens does, from the card alone; `None` where there is no solution.
+pub fn stand(view: &View) -> Option<(Pose, Lens)> {
+    let placed = adjust::solve(std::slice::from_ref(view), 1.0, None)?;
+    Some((*placed.poses().first()?, placed.lens(view).0))
+}
