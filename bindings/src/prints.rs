@@ -193,6 +193,6 @@ pub(crate) fn read(path: &Path) -> Result<Photo, ShellError> {
 fn landmarks(marks: &Marks, file: &str) -> Landmarks {
     let points = marks.points.iter().map(|mark| (mark.name.clone(), [mark.at.x, mark.at.y])).collect();
     let photo = Some(file.to_owned());
-    let print = PrintMarks { id: marks.print.clone(), foot: marks.foot, side: marks.side, photo, points };
+    let print = PrintMarks { id: marks.print.clone(), foot: marks.foot, side: marks.side, photo, round: None, points };
     Landmarks { u_px: Some(marks.u_px), prints: vec![print], ..Landmarks::default() }
 }

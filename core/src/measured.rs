@@ -36,6 +36,8 @@ impl Measured {
 /// // The four first-order contributions of JCGM 100 H.1 (end gauge), in nm, give 31.7 nm.
 /// let u = rakelight_core::measured::combine(&[25.0, 9.7, 2.9, 16.6]);
 /// assert!((u - 31.7).abs() < 0.05);
+/// // EA-4/02 S10 (vernier caliper), in µm: 33 µm.
+/// assert!((rakelight_core::measured::combine(&[0.46, 2.0, 15.0, 29.0]) - 33.0).abs() < 0.5);
 /// ```
 pub fn combine(contributions: &[f64]) -> f64 {
     contributions.iter().map(|u| u * u).sum::<f64>().sqrt()

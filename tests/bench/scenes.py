@@ -16,25 +16,35 @@ KINDS = ["plain", "bent lens", "phone curve", "shadow", "covered", "dark", "brig
 
 
 class Scenes:
-    def __init__(self, size=(4000, 3000), focal_px=2880.0):
+    """Pictures of one size. `printed` may be the card's true size as a share of what it should be."""
+
+    def __init__(self, size=(4000, 3000), over=2, most_blur_px=3.0, heights_mm=(350, 800)):
         self.card = rakelight_json("card")
         self.painted, self.per_mm = paint_card(self.card)
-        self.size, self.focal_px = size, focal_px
+        self.size, self.over, self.most_blur_px, self.heights_mm = size, over, most_blur_px, heights_mm
+        self.focal_px = self.stated_focal_px = 0.72 * size[0]
+        if over > 2:
+            # Fewer samples a millimetre: averaged down first, so that none of the painted card is skipped.
+            self.painted = cv2.resize(self.painted, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            self.per_mm /= 2
 
-    def make(self, kind, seed):
-        """A picture's JPEG bytes, a function from the card's millimetres to its pixels, and what it was made with."""
+    def make(self, kind, seed, printed=1.0):
+        """A picture's JPEG bytes, a function from true millimetres in the card's plane to its pixels, and what it was made with."""
         rng = np.random.default_rng(seed)
         homography, tilt = self._camera(rng, kind)
+        homography = homography @ np.diag([printed, printed, 1])
         bend = rng.uniform(-0.06, 0.06) if kind in ("bent lens", "phone curve") else 0.0
-        blur_px = rng.uniform(0.5, 3.0)
+        blur_px = rng.uniform(0.5, self.most_blur_px)
         light = self._light(rng, kind, homography, bend, blur_px)
         facts = {"tilt_deg": tilt, "blur_px": blur_px, "k1": bend}
-        return self._jpeg(develop(light, kind)), lambda mm: self._seen(homography, bend, mm), facts
+        seen = lambda mm: self._seen(homography, bend, np.array(mm) / printed)  # noqa: E731
+        return self._jpeg(develop(light, kind)), seen, facts
 
     def _camera(self, rng, kind):
         steep = kind == "steep"
         while True:
-            height = rng.uniform(350, 700 if steep else 800)
+            low, high = self.heights_mm
+            height = rng.uniform(low, high - 100 if steep else high)
             homography, tilt = camera_homography(rng, self.focal_px, self.size, 55 if steep else 40, height, (80, 100))
             corners = np.array([self._seen(homography, 0, mm) for mm in self.card["outline_mm"]])
             inside = (corners > 30).all() and (corners < np.array(self.size) - 30).all()
@@ -48,7 +58,7 @@ class Scenes:
         return straight * (1 + bend * (straight**2).sum()) * self.focal_px + centre
 
     def _light(self, rng, kind, homography, bend, blur_px):
-        over = 2
+        over = self.over
         fine = tuple(over * side for side in self.size)
         ys, xs = np.mgrid[0 : fine[1], 0 : fine[0]].astype(np.float32)
         x, y = (xs - (over - 1) / 2) / over, (ys - (over - 1) / 2) / over
@@ -95,7 +105,7 @@ class Scenes:
         return (dark + (1 - dark) * lit).astype(np.float32)
 
     def _jpeg(self, picture):
-        mm = round(self.focal_px * 43.27 / np.hypot(*self.size))
+        mm = round(self.stated_focal_px * 43.27 / np.hypot(*self.size))
         exif = piexif.dump({"Exif": {piexif.ExifIFD.FocalLengthIn35mmFilm: mm}})
         out = io.BytesIO()
         Image.fromarray(picture).save(out, "JPEG", quality=88, exif=exif)

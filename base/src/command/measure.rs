@@ -29,6 +29,9 @@ pub struct Arguments {
     /// Standard uncertainty of that, mm.
     #[arg(long, value_name = "MM", requires = "check_line_mm", default_value_t = 0.12, allow_hyphen_values = true)]
     u_check_line_mm: f64,
+    /// By how much the camera was off straight down, degrees, as the phone's level shows it: what a ruler's measures allow for.
+    #[arg(long, value_name = "DEG", allow_hyphen_values = true)]
+    camera_tilt_deg: Option<f64>,
     /// A distance that is wanted, from pixel to pixel: `X1,Y1,X2,Y2`.
     #[arg(long, allow_hyphen_values = true)]
     between: Vec<String>,
@@ -67,6 +70,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let mut request = Request {
         scale: parse_scale(&arguments.scale)?,
         check_line: arguments.check_line_mm.map(|value| Measured { value, u: arguments.u_check_line_mm }),
+        camera_tilt_deg: arguments.camera_tilt_deg,
         between: arguments.between.iter().map(|text| parse_between(text)).collect::<Result<_, _>>()?,
         landmarks,
         u_click_px: arguments.u_click_px,

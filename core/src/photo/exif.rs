@@ -24,6 +24,8 @@ pub struct Taken {
     pub time: Option<(DateTime<FixedOffset>, Clock)>,
     /// WGS84, with the 68 % radius where the camera gives one.
     pub position: Option<Position>,
+    /// By how much the camera's axis was off straight down, degrees, where the camera wrote how it stood to gravity.
+    pub camera_tilt_deg: Option<f64>,
     /// How to turn the stored pixels.
     pub orientation: Option<Orientation>,
     /// `FocalLengthIn35mmFilm`, mm, where it holds for the picture; by the frame's diagonal of 43.27 mm.
@@ -65,7 +67,13 @@ const FULL_FRAME_DIAGONAL_MM: f64 = 43.27;
 
 impl Default for Taken {
     fn default() -> Self {
-        Self { time: None, position: None, orientation: None, focal_35_mm: Err(NoFocal::NotStated) }
+        Self {
+            time: None,
+            position: None,
+            camera_tilt_deg: None,
+            orientation: None,
+            focal_35_mm: Err(NoFocal::NotStated),
+        }
     }
 }
 
@@ -77,6 +85,7 @@ impl Taken {
             Ok(exif) => Self {
                 time: time(&exif),
                 position: position(&exif),
+                camera_tilt_deg: camera_tilt_deg(&exif),
                 orientation: uint(&exif, Tag::Orientation).map(Orientation::from_exif),
                 focal_35_mm: focal_35_mm(&exif, size_px),
             },
@@ -137,6 +146,14 @@ fn fills_frame(diagonal_mm: f64, focal_mm: f64, stated_35_mm: f64) -> bool {
 
 fn uint(exif: &Exif, tag: Tag) -> Option<u32> {
     exif.get_field(tag, In::PRIMARY)?.value.get_uint(0)
+}
+
+/// `CameraElevationAngle` is the axis' angle above the horizontal, so straight down is −90 (Exif 2.31, 4.6.5).
+fn camera_tilt_deg(exif: &Exif) -> Option<f64> {
+    match &exif.get_field(Tag::CameraElevationAngle, In::PRIMARY)?.value {
+        Value::SRational(angle) => angle.first().map(|a| (a.to_f64() + 90.0).abs()).filter(|deg| deg.is_finite()),
+        _ => None,
+    }
 }
 
 fn ascii(exif: &Exif, tag: Tag) -> Option<String> {

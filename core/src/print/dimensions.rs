@@ -241,7 +241,7 @@ mod tests {
             ("heel_rear", [0.0, 27.0]),
         ];
         let points = mm.map(|(name, [x, y])| (name.to_owned(), [x * 10.0 + 600.0, y * 10.0 + 700.0])).into();
-        PrintMarks { id: "h1".into(), foot: Foot::Hind, side: Side::Left, photo: None, points }
+        PrintMarks { id: "h1".into(), foot: Foot::Hind, side: Side::Left, points, ..PrintMarks::default() }
     }
 
     #[test]

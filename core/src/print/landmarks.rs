@@ -59,7 +59,7 @@ pub struct PhotoPoints {
 }
 
 /// One print with the points that its dimensions are made from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PrintMarks {
     /// Its name within the photograph.
@@ -73,6 +73,9 @@ pub struct PrintMarks {
     /// The photograph's base name; may be left out where there is one photograph only.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub photo: Option<String>,
+    /// Tells repeated marks of one print apart: who marked it, the how manieth time. Any short text.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub round: Option<String>,
     /// `toe_N_tip`, `toe_N_rear`, `claw_N` (N = 1–5, 1 is the inner one), `widest_left`, `widest_right`, `pad_rear`, `heel_rear`, px.
     pub points: BTreeMap<String, [f64; 2]>,
 }
@@ -133,7 +136,9 @@ pub enum LandmarkError {
         print: String,
     },
     /// Two prints of one name.
-    #[error("two prints are called {print:?}: give each its own name")]
+    #[error(
+        "two prints are called {print:?}: give each its own name, or, if one print was marked again, each its own `round`"
+    )]
     Doubled {
         /// The name.
         print: String,
@@ -163,7 +168,10 @@ impl Landmarks {
     /// Refuses unknown and doubled names and points outside a picture of this size.
     pub(super) fn check(&self, width: usize, height: usize) -> Result<(), LandmarkError> {
         for (i, print) in self.prints.iter().enumerate() {
-            if self.prints[..i].iter().any(|other| other.id == print.id && other.photo == print.photo) {
+            let same = |other: &PrintMarks| other.id == print.id && other.photo == print.photo;
+            if self.prints[..i].iter().any(|other| {
+                same(other) && (print.round.is_none() || other.round.is_none() || other.round == print.round)
+            }) {
                 return Err(LandmarkError::Doubled { print: print.id.clone() });
             }
             if let Some(name) = print.points.keys().find(|name| !is_landmark(name)) {
@@ -182,6 +190,68 @@ impl Landmarks {
         }
         Ok(())
     }
+}
+
+/// How well points were marked, by marking them again.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Marking {
+    /// How often each print was marked, at least.
+    pub rounds: usize,
+    /// Standard deviation of one mark's coordinate, px.
+    pub u_one_px: f64,
+}
+
+/// A print with all marks of each of its points, and how often it was marked.
+struct Repeated {
+    print: PrintMarks,
+    marks: BTreeMap<String, Vec<[f64; 2]>>,
+    rounds: usize,
+}
+
+impl Landmarks {
+    /// Repeated marks of a print as one: each point where the mean of its marks lies, and `u_px` from how they scatter, which
+    /// tells better than anyone's guess (JCGM 100:2008, 4.2, with the variance pooled over all points; the mean of n is better
+    /// by √n). Where too little was marked again for that, `u_px` stays as stated.
+    pub fn averaged(self) -> (Self, Option<Marking>) {
+        /// Fewer repetitions than this (degrees of freedom) don't tell a spread: it would be known to ±35 % only.
+        const LEAST_FREEDOM: usize = 4;
+        let prints = repeated(&self.prints);
+        let mean = |marks: &[[f64; 2]]| [0, 1].map(|k| marks.iter().map(|px| px[k]).sum::<f64>() / marks.len() as f64);
+        let (mut squares, mut freedom) = (0.0, 0);
+        for marks in prints.iter().flat_map(|print| print.marks.values()) {
+            let middle = mean(marks);
+            squares += marks.iter().map(|px| (px[0] - middle[0]).powi(2) + (px[1] - middle[1]).powi(2)).sum::<f64>();
+            freedom += 2 * (marks.len() - 1);
+        }
+        let marked_once = self.photos.iter().any(|photo| !photo.points.is_empty()).then_some(1);
+        let rounds = prints.iter().map(|print| print.rounds).chain(marked_once).min().unwrap_or(1);
+        let marking = (freedom >= LEAST_FREEDOM && squares > 0.0)
+            .then(|| Marking { rounds, u_one_px: (squares / freedom as f64).sqrt() });
+        let averaged = prints.into_iter().map(|Repeated { print, marks, .. }| {
+            let points = marks.into_iter().map(|(name, marks)| (name, mean(&marks))).collect();
+            PrintMarks { points, ..print }
+        });
+        let u_px = marking.map_or(self.u_px, |marking| Some(marking.u_one_px / (rounds as f64).sqrt()));
+        (Self { u_px, prints: averaged.collect(), ..self }, marking)
+    }
+}
+
+/// The marks print by print, in the order of their first appearance.
+fn repeated(prints: &[PrintMarks]) -> Vec<Repeated> {
+    let mut all: Vec<Repeated> = Vec::new();
+    for marks in prints {
+        let known = all.iter().position(|other| other.print.id == marks.id && other.print.photo == marks.photo);
+        let at = known.unwrap_or_else(|| {
+            let print = PrintMarks { round: None, ..marks.clone() };
+            all.push(Repeated { print, marks: BTreeMap::new(), rounds: 0 });
+            all.len() - 1
+        });
+        all[at].rounds += 1;
+        for (name, px) in &marks.points {
+            all[at].marks.entry(name.clone()).or_default().push(*px);
+        }
+    }
+    all
 }
 
 fn is_landmark(name: &str) -> bool {
@@ -216,5 +286,50 @@ impl PrintMarks {
         (1..=5)
             .filter(|n| ["tip", "rear"].iter().any(|end| self.points.contains_key(&format!("toe_{n}_{end}"))))
             .count()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn round(name: &str, [x, y]: [f64; 2]) -> PrintMarks {
+        let points = [("widest_left", [100.0 + x, 200.0 + y]), ("widest_right", [700.0 - x, 200.0 - y])];
+        let points = points.map(|(name, px)| (name.to_owned(), px)).into();
+        PrintMarks { id: "h1".into(), round: Some(name.into()), points, ..PrintMarks::default() }
+    }
+
+    #[test]
+    fn marks_that_were_repeated_tell_their_own_spread() {
+        let prints = vec![round("Ada 1", [1.0, 0.0]), round("Ada 2", [-1.0, 2.0]), round("Ben", [0.0, -2.0])];
+        let (landmarks, marking) = Landmarks { u_px: Some(9.0), prints, ..Landmarks::default() }.averaged();
+        // Both points stray by (1, 0), (−1, 2), (0, −2): squares of 1 + 5 + 4 each, over 2 · 2 · (3 − 1) degrees of freedom.
+        let s = (20.0_f64 / 8.0).sqrt();
+        assert_eq!(marking, Some(Marking { rounds: 3, u_one_px: s }));
+        assert!((landmarks.u_px.unwrap() - s / 3.0_f64.sqrt()).abs() < 1e-12);
+        let [print] = landmarks.prints.as_slice() else { panic!("one print") };
+        assert_eq!(print.points["widest_left"], [100.0, 200.0]);
+    }
+
+    #[test]
+    fn one_point_marked_twice_tells_no_spread_but_is_averaged() {
+        let mut twice = vec![round("1", [1.0, 0.0]), round("2", [-1.0, 0.0])];
+        twice.iter_mut().for_each(|print| _ = print.points.remove("widest_right"));
+        let (landmarks, marking) = Landmarks { u_px: Some(1.5), prints: twice, ..Landmarks::default() }.averaged();
+        assert_eq!((marking, landmarks.u_px), (None, Some(1.5)));
+        assert_eq!(landmarks.prints[0].points["widest_left"], [100.0, 200.0]);
+    }
+
+    #[test]
+    fn two_prints_of_one_name_are_refused_unless_one_print_was_marked_again() {
+        let check = |rounds: [Option<&str>; 2]| {
+            let prints =
+                rounds.map(|name| PrintMarks { round: name.map(str::to_owned), ..round("", [0.0; 2]) }).to_vec();
+            Landmarks { prints, ..Landmarks::default() }.check(1000, 1000)
+        };
+        assert!(check([Some("1"), Some("2")]).is_ok());
+        for same in [[None, None], [Some("1"), None], [Some("1"), Some("1")]] {
+            assert_eq!(check(same), Err(LandmarkError::Doubled { print: "h1".into() }), "{same:?}");
+        }
     }
 }

@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use serde_json::{Map, Value, json};
 
 use super::dimensions::{Dimension, Floor, PointMeasure, PrintMeasure, Ruler};
-use super::landmarks::{LandmarkError, Landmarks};
+use super::feet::{self, FootMeasure};
+use super::landmarks::{LandmarkError, Landmarks, Marking};
 use super::light::{Ground, GroundView};
 use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
@@ -24,6 +25,8 @@ pub struct Request {
     pub scale: ScaleKind,
     /// What the card's check line measures, mm, where someone measured it; true to size otherwise.
     pub check_line: Option<Measured>,
+    /// By how much the camera's axis was off straight down, degrees, where gravity tells; the ground is taken as level.
+    pub camera_tilt_deg: Option<f64>,
     /// Pairs of pixels between which the distance is wanted.
     pub between: Vec<[[f64; 2]; 2]>,
     /// Marked prints and points.
@@ -43,6 +46,7 @@ impl Default for Request {
         Self {
             scale: ScaleKind::Card,
             check_line: None,
+            camera_tilt_deg: None,
             between: vec![],
             landmarks: Landmarks::default(),
             u_click_px: 2.0,
@@ -94,7 +98,14 @@ pub enum Warning {
     /// The depth of the print's floor is not known.
     InPlane,
     /// A ruler gives no tilt.
-    NoTiltCorrection,
+    NoTiltCorrection {
+        /// The tilt that is allowed for, degrees.
+        deg: f64,
+        /// Whether it is known, or what would be warned about.
+        is_stated: bool,
+        /// By how much of itself a length along it reads short.
+        short: f64,
+    },
     /// No focal length, so neither tilt nor height is known.
     NoFocalLength(NoFocal),
     /// Without a focal length a sheet is known by its shape alone.
@@ -207,6 +218,8 @@ pub struct Measurement {
     pub distances: Vec<Distance>,
     /// Prints marked.
     pub prints: Vec<PrintMeasure>,
+    /// How well points were marked, where they were marked again.
+    pub marking: Option<Marking>,
     /// Freely named points, in the scale's frame.
     pub points: BTreeMap<String, PointMeasure>,
     /// How each camera stood, where several photographs were measured together.
@@ -224,6 +237,8 @@ pub const MOST_TILT_DEG: f64 = 20.0;
 pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureError> {
     check(request)?;
     request.landmarks.check(photo.luma.width, photo.luma.height)?;
+    let (landmarks, marking) = request.landmarks.clone().averaged();
+    let request = &Request { landmarks, ..request.clone() };
     let mut seen = Seen::of(photo, request)?;
     if request.floor == Floor::InPlane {
         seen.warnings.push(Warning::InPlane);
@@ -234,6 +249,7 @@ pub fn measure(photo: &Photo, request: &Request) -> Result<Measurement, MeasureE
         distances: distances(request, &ruler)?,
         prints: request.landmarks.prints.iter().map(|marks| ruler.print(marks)).collect::<Result<_, _>>()?,
         points: marked.map(|(name, px)| (name.clone(), ruler.point(*px))).collect(),
+        marking,
         ..Measurement::without_marks(photo, request, &seen, &ruler)
     })
 }
@@ -260,6 +276,7 @@ impl Measurement {
             stance: seen.stance,
             distances: vec![],
             prints: vec![],
+            marking: None,
             points: BTreeMap::new(),
             cameras: vec![],
             ground: request.look_at_ground.then(|| view.ground(request.light_from_deg)),
@@ -295,6 +312,10 @@ pub(super) fn check(request: &Request) -> Result<(), MeasureError> {
             let must = "only our scale card has a check line: leave it out";
             return Err(MeasureError::Value { name: "the check line (mm)", value: check_line.value, must });
         }
+    }
+    if let Some(deg) = request.camera_tilt_deg.filter(|deg| !(0.0..=60.0).contains(deg)) {
+        let must = "a camera that looks at the ground is tilted by 0 (straight down) to 60 degrees";
+        return Err(MeasureError::Value { name: "the camera's tilt (degrees)", value: deg, must });
     }
     match request.floor {
         Floor::InPlane => Ok(()),
@@ -348,7 +369,11 @@ impl Warning {
             Self::Bent { off_mm } => words.fill("measure.bent", &[("mm", &words.number(*off_mm, 2))]),
             Self::OddCamera { percent } => words.fill("measure.odd_camera", &[("percent", &words.number(*percent, 1))]),
             Self::InPlane => words.say("measure.in_plane").into(),
-            Self::NoTiltCorrection => words.say("measure.no_tilt_correction").into(),
+            Self::NoTiltCorrection { deg, is_stated, short } => {
+                let key = if *is_stated { "measure.stated_tilt" } else { "measure.no_tilt_correction" };
+                let (deg, percent) = (words.number(*deg, 0), words.number(100.0 * short, 1));
+                words.fill(key, &[("deg", &deg), ("percent", &percent)])
+            }
             Self::NoFocalLength(why) => no_focal(why, words),
             Self::ShapeOnly => words.say("measure.shape_only").into(),
             Self::Paper => words.say("measure.paper").into(),
@@ -428,6 +453,13 @@ impl Measurement {
             map.insert("light".into(), ground.light.to_json());
             map.insert("proposals".into(), ground.proposals.iter().map(|pad| pad.to_json()).collect());
         }
+        let feet = feet::feet(&self.prints);
+        if let (Some(map), false) = (document.as_object_mut(), feet.is_empty()) {
+            map.insert("feet".into(), feet.iter().map(FootMeasure::to_json).collect());
+        }
+        if let (Some(map), Some(marking)) = (document.as_object_mut(), self.marking) {
+            map.insert("marking".into(), json!(marking));
+        }
         if let (Some(map), false) = (document.as_object_mut(), self.points.is_empty()) {
             let points: Map<_, _> = self.points.iter().map(|(name, point)| (name.clone(), point.to_json())).collect();
             map.insert("points_mm".into(), Value::Object(points));
@@ -458,6 +490,26 @@ impl PointMeasure {
     fn to_json(self) -> Value {
         let ([x, y], [u_x, u_y]) = (self.mm, self.u_mm);
         json!({"x": x, "y": y, "z": self.depth.map(|d| d.value), "u_x": u_x, "u_y": u_y, "u_z": self.depth.map(|d| d.u)})
+    }
+}
+
+impl FootMeasure {
+    fn to_json(&self) -> Value {
+        let mut map = Map::new();
+        map.insert("foot".into(), json!(self.foot));
+        map.insert("side".into(), json!(self.side));
+        map.insert("prints".into(), json!(self.prints));
+        let means = [
+            ("width_mm", self.width),
+            ("length_without_heel_mm", self.length_without_heel),
+            ("length_with_heel_mm", self.length_with_heel),
+        ];
+        for (name, mean) in means {
+            map.insert(name.into(), json!(mean.map(|mean| mean.mm.value)));
+            map.insert(format!("u_{name}"), json!(mean.map(|mean| mean.mm.u)));
+            map.insert(format!("spread_{name}"), json!(mean.map(|mean| mean.spread_mm)));
+        }
+        Value::Object(map)
     }
 }
 

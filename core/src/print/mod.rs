@@ -6,6 +6,7 @@
 //! rear edge of the heel pad. All at the minimum outline, where the pad's floor turns up (Fjelline & Mansfield 1989).
 
 mod dimensions;
+mod feet;
 mod landmarks;
 mod light;
 mod measure;
@@ -13,7 +14,8 @@ mod seen;
 mod together;
 
 pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
-pub use landmarks::{Foot, LandmarkError, Landmarks, PhotoPoints, PrintMarks, Side};
+pub use feet::{FootMeasure, Mean, feet};
+pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintMarks, Side};
 pub use light::{Ground, Light, PadProposal};
 pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
 pub use seen::ScaleKind;

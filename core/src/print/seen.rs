@@ -96,7 +96,7 @@ impl Seen {
             ScaleKind::Sheet { sheet, taps } => Self::sheet(photo, sheet, *taps, focal_px)?,
             ScaleKind::Coin { coin, ellipse } => Self::coin(coin, *ellipse, focal_px, request.u_click_px)?,
             ScaleKind::Ruler { from_px, to_px, length_mm } => {
-                Self::by_ruler(*from_px, *to_px, *length_mm, request.u_click_px)?
+                Self::by_ruler(*from_px, *to_px, *length_mm, photo, request)?
             }
         };
         seen.no_focal = focal.err();
@@ -157,12 +157,25 @@ impl Seen {
         Ok(Self { warnings: vec![warning], u_aslant: found.u_aslant, ..seen })
     }
 
-    fn by_ruler(a_px: [f64; 2], b_px: [f64; 2], length_mm: f64, u_click_px: f64) -> Result<Self, MeasureError> {
-        let plane = Plane::from_length(a_px, b_px, length_mm, u_click_px).ok_or_else(|| ScaleError::Unusable {
-            detail: "the ruler's two points are the same, or its length isn't above zero".into(),
-        })?;
+    fn by_ruler(
+        a_px: [f64; 2],
+        b_px: [f64; 2],
+        length_mm: f64,
+        photo: &Photo,
+        request: &Request,
+    ) -> Result<Self, MeasureError> {
+        let plane =
+            Plane::from_length(a_px, b_px, length_mm, request.u_click_px).ok_or_else(|| ScaleError::Unusable {
+                detail: "the ruler's two points are the same, or its length isn't above zero".into(),
+            })?;
         let seen = Self::new(plane, vec![a_px, b_px], U_RULER);
-        Ok(Self { warnings: vec![Warning::NoTiltCorrection], u_aslant: unknown_tilt(), ..seen })
+        // Seen aslant, a length along the tilt reads short by 1 − cos, one across it doesn't (a rectangle between them). An unknown
+        // tilt is taken to be what would be warned about.
+        let stated = request.camera_tilt_deg.or(photo.taken.camera_tilt_deg);
+        let deg = stated.unwrap_or(MOST_TILT_DEG);
+        let short = 1.0 - deg.to_radians().cos();
+        let warning = Warning::NoTiltCorrection { deg, is_stated: stated.is_some(), short };
+        Ok(Self { warnings: vec![warning], u_aslant: short / 3.0_f64.sqrt(), ..seen })
     }
 
     pub fn ruler(&self, request: &Request) -> Result<Ruler<'_>, MeasureError> {
@@ -178,11 +191,6 @@ impl Seen {
             u_aslant: self.u_aslant,
         })
     }
-}
-
-/// Looked at from anywhere up to the tilt that is warned about, a length along the tilt reads short by 1 − cos (a rectangle).
-fn unknown_tilt() -> f64 {
-    (1.0 - MOST_TILT_DEG.to_radians().cos()) / 3.0_f64.sqrt()
 }
 
 /// What the plane gives beside the card and what a camera of the stated focal length must see there may differ by this much.

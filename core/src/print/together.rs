@@ -45,17 +45,21 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
     if let Some((file, _)) = photos.iter().find(|(file, _)| !names.insert(file)) {
         return Err(MeasureError::TwoOfOneName { file: file.clone() });
     }
+    for (file, photo) in photos {
+        let landmarks = request.landmarks.clone().of_photo(file);
+        landmarks.check(photo.luma.width, photo.luma.height).map_err(|error| inside(file, error.into()))?;
+    }
+    let (landmarks, marking) = request.landmarks.clone().averaged();
+    let request = &Request { landmarks, ..request.clone() };
     let mut seen = Vec::new();
     let mut views: Vec<View> = Vec::new();
     let mut lenses = Vec::new();
     for (file, photo) in photos {
-        let inside = |error: MeasureError| MeasureError::In { file: file.clone(), error: Box::new(error) };
         let landmarks = request.landmarks.clone().of_photo(file);
-        landmarks.check(photo.luma.width, photo.luma.height).map_err(|error| inside(error.into()))?;
-        let card = Seen::of(photo, request).map_err(inside)?;
+        let card = Seen::of(photo, request).map_err(|error| inside(file, error))?;
         views.push(
             view(file, photo, &card, &landmarks, &mut lenses)
-                .map_err(|why| inside(MeasureError::NoFocalLengthInSpace(why)))?,
+                .map_err(|why| inside(file, MeasureError::NoFocalLengthInSpace(why)))?,
         );
         seen.push(card);
     }
@@ -72,6 +76,7 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
         distances,
         prints: scene.prints()?,
         points: scene.points(),
+        marking,
         cameras: photos.iter().zip(&views).enumerate().map(|(i, (named, view))| scene.camera(i, named, view)).collect(),
         warnings: scene.warnings(request).into_iter().chain(ground_off).collect(),
         ..Measurement::without_marks(photo, request, card, &ruler)
@@ -94,6 +99,10 @@ fn compare_ground(photos: &[(String, Photo)], seen: &[Seen]) -> Result<Option<Wa
         }
     }
     Ok(off)
+}
+
+fn inside(file: &str, error: MeasureError) -> MeasureError {
+    MeasureError::In { file: file.into(), error: Box::new(error) }
 }
 
 /// One photograph as the adjustment takes it; it needs a focal length. `lenses`: those met so far.

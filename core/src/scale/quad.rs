@@ -28,6 +28,10 @@ impl Step {
         }
     }
 
+    fn is_printed_black(self) -> bool {
+        self == Self::Lighter
+    }
+
     /// Profiles taken across each side, at most.
     fn profiles(self) -> usize {
         match self {
@@ -40,7 +44,7 @@ impl Step {
 /// Of the hull's area, the quadrilateral around it may add this share and still be called its shape.
 const MOST_ADDED_AREA: f64 = 0.15;
 /// No corner is trusted better than this, px: pixels are square and lenses bend lines a little.
-const LEAST_U_PX: f64 = 0.03;
+const LEAST_U_PX: f64 = 0.01;
 
 /// The quadrilateral around a hull that adds the least area, found by taking away one side after the other.
 pub(super) fn around(hull: &[[f64; 2]]) -> Option<[[f64; 2]; 4]> {
@@ -119,13 +123,16 @@ fn edge(luma: &Luma, a: [f64; 2], b: [f64; 2], reach: f64, step: Step) -> Option
     let outward = [along[1], -along[0]];
     let count = step.profiles().min(length as usize).max(8);
     // The ends are left out: the corner is rounded by blur there.
-    let crossings: Vec<(f64, f64)> = (0..count)
+    let profiles: Vec<(f64, Profile)> = (0..count)
         .filter_map(|i| {
             let t = length * (0.1 + 0.8 * (i as f64 + 0.5) / count as f64);
             let foot = [a[0] + t * along[0], a[1] + t * along[1]];
-            Some((t - length / 2.0, crossing(luma, foot, outward, reach, step)?))
+            Some((t - length / 2.0, Profile::across(luma, foot, outward, reach)?))
         })
         .collect();
+    let black = step.is_printed_black().then(|| black_share(&profiles));
+    let crossings: Vec<(f64, f64)> =
+        profiles.iter().filter_map(|(t, profile)| Some((*t, profile.crossing(step, black)?))).collect();
     if crossings.len() < count / 2 {
         return None;
     }
@@ -139,26 +146,56 @@ fn edge(luma: &Luma, a: [f64; 2], b: [f64; 2], reach: f64, step: Step) -> Option
     Some((point(0.0), point(length), u))
 }
 
-/// How far outward of `foot` the edge lies: where a sharp step would stand that lets through as much light. Blur, which is
-/// even to both sides, doesn't move it. `None` without a clear step.
-fn crossing(luma: &Luma, foot: [f64; 2], outward: [f64; 2], reach: f64, step: Step) -> Option<f64> {
-    const STEP_PX: f64 = 0.5;
-    let steps = (reach / STEP_PX).round() as i32;
-    let mut profile = [0.0; 128];
-    let count = (2 * steps + 1) as usize;
-    for (i, value) in profile.get_mut(..count)?.iter_mut().enumerate() {
-        let s = (i as i32 - steps) as f64 * STEP_PX;
-        *value = light::at(luma, foot[0] + s * outward[0], foot[1] + s * outward[1])?;
+/// How far apart a profile's samples lie, px.
+const STEP_PX: f64 = 0.5;
+
+/// Light across an edge, from inside to outside.
+struct Profile {
+    light: Vec<f64>,
+    /// Light at the outer end, and at the inner one.
+    outside: f64,
+    inside: f64,
+}
+
+impl Profile {
+    fn across(luma: &Luma, foot: [f64; 2], outward: [f64; 2], reach: f64) -> Option<Self> {
+        let steps = (reach / STEP_PX).round() as i32;
+        let at = |i: i32| {
+            let s = f64::from(i) * STEP_PX;
+            light::at(luma, foot[0] + s * outward[0], foot[1] + s * outward[1])
+        };
+        let light = (-steps..=steps).map(at).collect::<Option<Vec<_>>>()?;
+        let plateau = (light.len() / 5).max(1);
+        let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+        Some(Self { outside: mean(&light[light.len() - plateau..]), inside: mean(&light[..plateau]), light })
     }
-    let plateau = (count / 5).max(1);
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let (inside, outside) = (mean(&profile[..plateau]), mean(&profile[count - plateau..count]));
-    if !step.is_clear(inside, outside) {
-        return None;
+
+    /// How far outward of its middle the edge lies: where light is halfway between inside and outside, nearest to the middle.
+    /// Blur, which is even to both sides, doesn't move it. `None` without a clear step. `black`: what printed black reflects as
+    /// a share of the ground outside, where the inside is that.
+    fn crossing(&self, step: Step, black: Option<f64>) -> Option<f64> {
+        let inside = black.map_or(self.inside, |share| share * self.outside);
+        if !step.is_clear(inside, self.outside) {
+            return None;
+        }
+        let half = (inside + self.outside) / 2.0;
+        let middle = (self.light.len() / 2) as f64;
+        let between = |(i, pair): (usize, &[f64])| {
+            let (before, after) = (pair[0] - half, pair[1] - half);
+            (before * after <= 0.0 && before != after).then(|| i as f64 + before / (before - after) - middle)
+        };
+        let crossings = self.light.windows(2).enumerate().filter_map(between);
+        crossings.min_by(|a, b| a.abs().total_cmp(&b.abs())).map(|at| at * STEP_PX)
     }
-    let light: f64 = profile[..count].iter().map(|v| (v - inside) / (outside - inside)).sum();
-    let half_pixels_lit = light - 0.5; // the outermost sample stands for half a step only
-    Some(steps as f64 * STEP_PX - half_pixels_lit * STEP_PX)
+}
+
+/// What printed black reflects as a share of the ground around it: where a marker's next cell is white, blur lightens the border,
+/// so the darkest of the profiles tell.
+fn black_share(profiles: &[(f64, Profile)]) -> f64 {
+    let darkest = |profile: &Profile| profile.light.iter().copied().fold(f64::INFINITY, f64::min);
+    let mut shares: Vec<f64> = profiles.iter().map(|(_, p)| darkest(p) / p.outside.max(1e-6)).collect();
+    shares.sort_by(f64::total_cmp);
+    shares.get(shares.len() / 10).copied().unwrap_or(0.0)
 }
 
 /// How many neighbours along a line stray alike: the sum of what is left over's autocorrelation, up to where it is lost (the
