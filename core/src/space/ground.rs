@@ -62,6 +62,8 @@ const ONE_PEAK: i32 = 3;
 const OFF_MM: f64 = 1.5;
 /// Ground beside a lying card is this much deeper or higher at most, mm (assumed).
 const MOST_DEPTH_MM: f64 = 8.0;
+/// Ground that lies deeper or higher all around does so evenly within this, mm (assumed); a card that was turned looks uneven.
+const UNEVEN_MM: f64 = 4.0;
 /// So many patches must be found, and this share of them agree that it was moved, and not more than that that it lay still.
 const LEAST_FOUND: usize = 10;
 const MOST_AGREE: f64 = 0.6;
@@ -125,23 +127,23 @@ impl Ground {
         }
         let about = self.card.size_mm.map(|mm| mm / 2.0);
         let still_lying = Motion { about, sin: 0.0, cos: 1.0, shift: [0.0; 2] };
-        let share = |motion: &Motion, most_depth_mm: f64| {
-            found.iter().filter(|patch| motion.explains(patch, most_depth_mm)).count() as f64 / found.len() as f64
+        let at_depth = |motion: &Motion, depth_mm: f64, give_mm: f64| {
+            found.iter().filter(|patch| motion.explains(patch, depth_mm, give_mm)).count() as f64 / found.len() as f64
         };
-        let still = share(&still_lying, MOST_DEPTH_MM);
+        let share = |motion: &Motion| at_depth(motion, 0.0, MOST_DEPTH_MM);
+        let still = share(&still_lying);
         if still > MOST_AGREE {
             return CardLay::Still;
         }
-        let Some(motion) =
-            motions(&found, about).max_by(|a, b| share(a, MOST_DEPTH_MM).total_cmp(&share(b, MOST_DEPTH_MM)))
-        else {
+        let Some(motion) = motions(&found, about).max_by(|a, b| share(a).total_cmp(&share(b))) else {
             return CardLay::Unknown;
         };
-        if share(&motion, MOST_DEPTH_MM) < MOST_AGREE || still > FEW_AGREE {
+        if share(&motion) < MOST_AGREE || still > FEW_AGREE {
             return CardLay::Unknown;
         }
-        if share(&still_lying, f64::INFINITY) > MOST_AGREE {
-            return CardLay::GroundOff { depth_mm: median(found.iter().map(Found::depth_mm).collect()) };
+        let depth_mm = median(found.iter().map(Found::depth_mm).collect());
+        if at_depth(&still_lying, depth_mm, UNEVEN_MM) > MOST_AGREE {
+            return CardLay::GroundOff { depth_mm };
         }
         let [dx, dy] = motion.shift;
         // The ground moves in the card's frame as the card doesn't: the other way round.
@@ -269,13 +271,13 @@ impl Motion {
         [mx + self.cos * dx - self.sin * dy + shift_x, my + self.sin * dx + self.cos * dy + shift_y]
     }
 
-    /// Whether a patch is where this motion takes it, give or take what its depth may shift it by.
-    fn explains(&self, patch: &Found, most_depth_mm: f64) -> bool {
+    /// Whether a patch at this depth, give or take some, is where this motion takes it.
+    fn explains(&self, patch: &Found, depth_mm: f64, give_mm: f64) -> bool {
         let off = between(self.apply(patch.here), patch.there);
         let [px, py] = patch.by_depth;
         let far = px.hypot(py).max(1e-6);
         let (along, across) = ((off[0] * px + off[1] * py) / far, (off[0] * py - off[1] * px) / far);
-        across.abs() <= OFF_MM && along.abs() <= OFF_MM + most_depth_mm * far
+        across.abs() <= OFF_MM && (along - depth_mm * far).abs() <= OFF_MM + give_mm * far
     }
 }
 
