@@ -4,6 +4,7 @@ out of a visit is opened by SQLite's own program."""
 import datetime as dt
 import io
 import json
+import shutil
 import sqlite3
 import subprocess
 
@@ -13,7 +14,9 @@ import piexif
 import pytest
 from PIL import Image
 
-from conftest import rakelight
+from conftest import ROOT, rakelight
+
+DEMO = ROOT / "fixtures" / "demo-visit"
 
 UTC = dt.timezone.utc
 START = dt.datetime(2026, 10, 3, 5, 0, tzinfo=UTC)
@@ -218,6 +221,8 @@ def test_a_damaged_photograph_in_the_store_is_noticed(tmp_path):
         (HEAD.replace("09:00:00", "06:00:00"), "end lies before start"),
         (HEAD + "sensitivity_category = 7\n", "1 (extreme) to 4 (low)"),
         (HEAD + "[[sign]]\nid = 's'\nkind = 'trail'\ntrail = 't9'\n", 't9'),
+        (HEAD + "[[photo]]\nfile = 'a.jpg'\ncard = '7'\n", "no [[card]] has that number"),
+        (HEAD + 2 * "[[card]]\nnumber = '7'\ncheck_line_mm = 99\n", "two [[card]] are called \"7\""),
         (HEAD + "[[stretch]]\nname = 's'\nline = [[8.2, 253.9], [8.2, 53.9]]\n", "latitude 253.9"),
         (HEAD + "[[stretch]]\nname = 's'\nline = [[8.2, 53.9]]\n", "at least two points"),
         (HEAD + "[[sign]]\nid = 's'\nkind = 'print'\nprints = [{ widht_mm = 60 }]\n", "widht_mm"),
@@ -232,3 +237,24 @@ def test_a_wrong_visit_file_is_refused_by_name(tmp_path, toml, words):
 
 def test_a_folder_without_visit_file_says_what_to_do(tmp_path):
     assert "has no visit.toml" in rakelight("visit", tmp_path, "--out", tmp_path / "out", expect=2)
+
+
+def test_a_cards_check_line_is_kept_by_its_number(tmp_path):
+    """The demo's card, were it printed at 97 %: every length shrinks alike, in the photographs that name that card."""
+    visit = (DEMO / "visit.toml").read_text()
+    folder = tmp_path / "visit"
+    shutil.copytree(DEMO, folder)
+    cards = "".join(f"[[card]]\nnumber = '{n}'\ncheck_line_mm = {mm}\nu_check_line_mm = 0.05\n\n" for n, mm in ((1, 100), (2, 97)))
+    measured = {}
+    for number in "12":
+        head, photos = visit.split("[[photo]]", 1)
+        text = head + cards + "[[photo]]" + photos
+        (folder / "visit.toml").write_text(text.replace("landmarks = ", f"card = '{number}'\nlandmarks = "))
+        rakelight("visit", folder, "--out", tmp_path / number)
+        photos = json.loads((tmp_path / number / "visit.json").read_text())["photos"]
+        measured[number] = [p["measurement"] for p in photos if p["measurement"] and p["measurement"]["scale"]["kind"] == "card"]
+    assert measured["1"]
+    for true, small in zip(measured["1"], measured["2"]):
+        assert small["scale"]["check_line_mm"] == 97
+        for one, other in zip(true["prints"], small["prints"]):
+            assert other["width_mm"] == pytest.approx(0.97 * one["width_mm"], rel=2e-3)

@@ -6,6 +6,7 @@ use clap::Args;
 use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
+use rakelight_core::scale::card::U_CHECK_LINE_MM;
 use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
 
@@ -27,7 +28,7 @@ pub struct Arguments {
     #[arg(long, value_name = "MM", allow_hyphen_values = true)]
     check_line_mm: Option<f64>,
     /// Standard uncertainty of that, mm.
-    #[arg(long, value_name = "MM", requires = "check_line_mm", default_value_t = 0.12, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", requires = "check_line_mm", default_value_t = U_CHECK_LINE_MM, allow_hyphen_values = true)]
     u_check_line_mm: f64,
     /// By how much the camera was off straight down, degrees, as the phone's level shows it: what a ruler's measures allow for.
     #[arg(long, value_name = "DEG", allow_hyphen_values = true)]

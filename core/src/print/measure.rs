@@ -210,6 +210,8 @@ pub struct Measurement {
     pub scale: ScaleKind,
     /// Which of our cards, where it is one.
     pub card: Option<&'static Layout>,
+    /// What its check line measures, mm, where someone measured it.
+    pub check_line: Option<Measured>,
     /// The card's corners, marker by marker, or the ruler's ends, px.
     pub corners_px: Vec<[f64; 2]>,
     /// How the camera stood, where the focal length is known.
@@ -272,6 +274,7 @@ impl Measurement {
             plane: seen.plane.clone(),
             scale: request.scale.clone(),
             card: seen.card,
+            check_line: request.check_line,
             corners_px: seen.corners_px.clone(),
             stance: seen.stance,
             distances: vec![],
@@ -438,6 +441,8 @@ impl Measurement {
             "scale": {
                 "kind": self.scale.name(),
                 "card": self.card.map(|card| card.name),
+                "check_line_mm": self.check_line.map(|line| line.value),
+                "u_check_line_mm": self.check_line.map(|line| line.u),
                 "px_per_mm_at_centre": self.plane.px_per_mm(middle),
                 "tilt_deg": self.stance.map(|s| s.tilt_deg),
                 "height_mm": self.stance.map(|s| s.height_mm),

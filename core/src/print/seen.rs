@@ -6,7 +6,7 @@ use super::dimensions::{Floor, Ruler};
 use super::measure::{MOST_TILT_DEG, MeasureError, Request, Warning};
 use crate::measured::Measured;
 use crate::photo::{NoFocal, Photo};
-use crate::scale::card::Layout;
+use crate::scale::card::{self, Layout};
 use crate::scale::{self, CardFound, Coin, Ellipse, Plane, ScaleError, Sheet, Stance, Tie};
 use crate::space::{self, View};
 
@@ -79,8 +79,8 @@ pub(super) struct Seen {
     u_aslant: f64,
 }
 
-/// The card's own length is trusted to a check line read within 0.2 mm of its 100 mm (rectangle: / √3).
-const U_CARD: f64 = 0.2 / 1.732 / 100.0;
+/// The card's own length, where nobody read its check line.
+const U_CARD: f64 = card::U_CHECK_LINE_MM / card::CHECK_LINE_MM;
 /// A ruler is trusted to half a division over a decimetre.
 const U_RULER: f64 = 0.5 / 1.732 / 100.0;
 /// From how high a coin is looked at where the focal length isn't known, mm (assumed).

@@ -12,6 +12,8 @@ pub const FAMILY: &str = "tag36h11";
 pub const GROUND_GREY: f64 = 0.5;
 /// What the check line on every card measures where it was printed at true size, mm.
 pub const CHECK_LINE_MM: f64 = 100.0;
+/// A check line is read, or trusted where nobody read it, to within 0.2 mm (rectangle: / √3; assumed).
+pub const U_CHECK_LINE_MM: f64 = 0.2 / 1.732;
 
 /// The measures of one of our cards, mm.
 #[derive(Debug, PartialEq)]

@@ -121,33 +121,7 @@ impl Ground {
         if self.card != other.card {
             return CardLay::Unknown;
         }
-        let found = self.found_in(other);
-        if found.len() < LEAST_FOUND {
-            return CardLay::Unknown;
-        }
-        let about = self.card.size_mm.map(|mm| mm / 2.0);
-        let still_lying = Motion { about, sin: 0.0, cos: 1.0, shift: [0.0; 2] };
-        let at_depth = |motion: &Motion, depth_mm: f64, give_mm: f64| {
-            found.iter().filter(|patch| motion.explains(patch, depth_mm, give_mm)).count() as f64 / found.len() as f64
-        };
-        let share = |motion: &Motion| at_depth(motion, 0.0, MOST_DEPTH_MM);
-        let still = share(&still_lying);
-        if still > MOST_AGREE {
-            return CardLay::Still;
-        }
-        let Some(motion) = motions(&found, about).max_by(|a, b| share(a).total_cmp(&share(b))) else {
-            return CardLay::Unknown;
-        };
-        if share(&motion) < MOST_AGREE || still > FEW_AGREE {
-            return CardLay::Unknown;
-        }
-        let depth_mm = median(found.iter().map(Found::depth_mm).collect());
-        if at_depth(&still_lying, depth_mm, UNEVEN_MM) > MOST_AGREE {
-            return CardLay::GroundOff { depth_mm };
-        }
-        let [dx, dy] = motion.shift;
-        // The ground moves in the card's frame as the card doesn't: the other way round.
-        CardLay::Moved { shift_mm: dx.hypot(dy), turn_deg: -motion.sin.atan2(motion.cos).to_degrees() }
+        judge(&self.found_in(other), self.card.size_mm.map(|mm| mm / 2.0))
     }
 
     /// Patches that are found again.
@@ -226,6 +200,35 @@ impl Ground {
     }
 }
 
+/// What the patches tell together. `about`: the card's middle.
+fn judge(found: &[Found], about: [f64; 2]) -> CardLay {
+    if found.len() < LEAST_FOUND {
+        return CardLay::Unknown;
+    }
+    let still_lying = Motion { about, sin: 0.0, cos: 1.0, shift: [0.0; 2] };
+    let at_depth = |motion: &Motion, depth_mm: f64, give_mm: f64| {
+        found.iter().filter(|patch| motion.explains(patch, depth_mm, give_mm)).count() as f64 / found.len() as f64
+    };
+    let share = |motion: &Motion| at_depth(motion, 0.0, MOST_DEPTH_MM);
+    let still = share(&still_lying);
+    if still > MOST_AGREE {
+        return CardLay::Still;
+    }
+    let Some(motion) = motions(found, about).max_by(|a, b| share(a).total_cmp(&share(b))) else {
+        return CardLay::Unknown;
+    };
+    if share(&motion) < MOST_AGREE || still > FEW_AGREE {
+        return CardLay::Unknown;
+    }
+    let depth_mm = median(found.iter().map(Found::depth_mm).collect());
+    if at_depth(&still_lying, depth_mm, UNEVEN_MM) > MOST_AGREE {
+        return CardLay::GroundOff { depth_mm };
+    }
+    let [dx, dy] = motion.shift;
+    // The ground moves in the card's frame as the card doesn't: the other way round.
+    CardLay::Moved { shift_mm: dx.hypot(dy), turn_deg: -motion.sin.atan2(motion.cos).to_degrees() }
+}
+
 /// The middle of a cell in the card's plane, mm.
 fn place(cell: [usize; 2]) -> [f64; 2] {
     cell.map(|n| n as f64 + 0.5 - AROUND_MM)
@@ -293,4 +296,63 @@ fn between(from: [f64; 2], to: [f64; 2]) -> [f64; 2] {
 fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     values.get(values.len() / 2).copied().unwrap_or(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ABOUT: [f64; 2] = [76.0, 100.0];
+
+    /// Patches all around the card, moved and lying this deep, seen by cameras 250 mm apart along x, 450 and 500 mm above.
+    fn patches(turn_deg: f64, shift: [f64; 2], depth_mm: impl Fn(usize) -> f64) -> Vec<Found> {
+        let (sin, cos) = turn_deg.to_radians().sin_cos();
+        let motion = Motion { about: ABOUT, sin, cos, shift };
+        let patch = |i: usize| {
+            let here = [-60.0 + 40.0 * (i % 7) as f64, -60.0 + 50.0 * (i / 7) as f64];
+            let by_depth =
+                [(here[0] + 50.0) / 450.0 - (here[0] - 200.0) / 500.0, (here[1] - 100.0) * (1.0 / 450.0 - 1.0 / 500.0)];
+            let there = motion.apply(here);
+            Found { here, there: [0, 1].map(|k| there[k] + depth_mm(i) * by_depth[k]), by_depth }
+        };
+        (0..42).map(patch).collect()
+    }
+
+    #[test]
+    fn uneven_ground_around_a_lying_card_is_no_move() {
+        assert_eq!(judge(&patches(0.0, [0.0; 2], |i| (i % 10) as f64 - 4.0), ABOUT), CardLay::Still);
+    }
+
+    #[test]
+    fn a_card_that_was_pushed_is_told_from_depth_by_its_turn_or_by_its_way() {
+        let uneven = |i: usize| (i % 5) as f64 - 2.0;
+        for (turn_deg, shift) in [(5.0, [10.0, 0.0]), (-5.0, [-10.0, 0.0]), (0.0, [0.0, 10.0]), (5.0, [0.0, -10.0])] {
+            let lay = judge(&patches(turn_deg, shift, uneven), ABOUT);
+            let CardLay::Moved { shift_mm, turn_deg: turned } = lay else { panic!("{turn_deg} {shift:?}: {lay:?}") };
+            // The card's turn is the other way round than the ground's. Along the line between the cameras depth and shift mix.
+            assert!(
+                (turned + turn_deg).abs() < 1.5 && (4.0..16.0).contains(&shift_mm),
+                "{turn_deg} {shift:?}: {lay:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_shift_along_the_line_between_the_cameras_may_be_depth() {
+        let CardLay::GroundOff { depth_mm } = judge(&patches(0.0, [0.0; 2], |i| 18.0 + (i % 3) as f64), ABOUT) else {
+            panic!("deep ground isn't told")
+        };
+        assert!((depth_mm - 19.0).abs() < 1.0, "{depth_mm}");
+        assert!(matches!(judge(&patches(0.0, [10.0, 0.0], |_| 0.0), ABOUT), CardLay::GroundOff { .. }));
+    }
+
+    #[test]
+    fn patches_that_agree_on_nothing_tell_nothing() {
+        let mut wild = patches(0.0, [0.0; 2], |_| 0.0);
+        for (i, patch) in wild.iter_mut().enumerate() {
+            patch.there = [patch.here[0] + (i * 37 % 61) as f64 - 30.0, patch.here[1] + (i * 23 % 59) as f64 - 29.0];
+        }
+        assert_eq!(judge(&wild, ABOUT), CardLay::Unknown);
+        assert_eq!(judge(&wild[..5], ABOUT), CardLay::Unknown);
+    }
 }

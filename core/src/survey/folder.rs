@@ -385,7 +385,8 @@ impl Reader<'_> {
             (None, None, Some(depth_mm)) => Floor::UpTo { depth_mm },
             _ => return not_measured(self.words.say("folder.depth_pair")),
         };
-        let request = Request { scale, landmarks: landmarks.clone(), floor, ..Request::default() };
+        let check_line = self.file.check_line(entry).filter(|_| scale == ScaleKind::Card);
+        let request = Request { scale, check_line, landmarks: landmarks.clone(), floor, ..Request::default() };
         match print::measure(photo, &request) {
             Err(error) => not_measured(&error.to_string()),
             Ok(measurement) => {

@@ -8,8 +8,10 @@ use serde_json::{Map, Value};
 
 use super::record::{Bank, Conditions, Consent, Person, SignKind};
 use super::time::parse_time;
+use crate::measured::Measured;
 use crate::place::Category;
 use crate::print::{Landmarks, ScaleKind};
+use crate::scale::card::U_CHECK_LINE_MM;
 use crate::scale::{Coin, Ellipse, KnownError, Sheet};
 use crate::trail::TrailPrints;
 
@@ -23,6 +25,8 @@ pub struct VisitFile {
     pub conditions: Conditions,
     #[serde(default)]
     pub stretch: Vec<Stretch>,
+    #[serde(default)]
+    pub card: Vec<Card>,
     #[serde(default)]
     pub photo: Vec<Photo>,
     #[serde(default)]
@@ -98,6 +102,22 @@ pub enum Line {
     File(String),
 }
 
+/// `[[card]]`: one of our scale cards, by the number that is written on it.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Card {
+    pub number: String,
+    /// What its check line of 100 mm measures.
+    pub check_line_mm: f64,
+    #[serde(default = "usual_reading")]
+    pub u_check_line_mm: f64,
+}
+
+fn usual_reading() -> f64 {
+    U_CHECK_LINE_MM
+}
+
 /// `[[photo]]`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -112,6 +132,9 @@ pub struct Photo {
     /// `card`, or a sheet's corners, a coin's outline, or a ruler's two points and length.
     #[serde(default)]
     pub scale: Option<Scale>,
+    /// The number of the card in it, where the visit has several.
+    #[serde(default)]
+    pub card: Option<String>,
     #[serde(default)]
     pub landmarks: Option<LandmarksIn>,
     #[serde(default)]
@@ -286,7 +309,21 @@ impl VisitFile {
         Ok(file)
     }
 
+    /// What the check line of a photograph's card measures, where someone measured it: that of the card that the photograph names,
+    /// or of the visit's only one.
+    pub(super) fn check_line(&self, photo: &Photo) -> Option<Measured> {
+        let named = self.card.iter().find(|card| photo.card.as_ref() == Some(&card.number));
+        let only = self.card.first().filter(|_| self.card.len() == 1 && photo.card.is_none());
+        named.or(only).map(|card| Measured { value: card.check_line_mm, u: card.u_check_line_mm })
+    }
+
     fn check(&self) -> Result<(), String> {
+        for photo in &self.photo {
+            if let Some(number) = photo.card.as_ref().filter(|n| !self.card.iter().any(|card| card.number == **n)) {
+                let file = &photo.file;
+                return Err(format!("photo {file} names the card {number:?}, but no [[card]] has that number: add it"));
+            }
+        }
         let head = &self.visit;
         if head.people.iter().all(|person| person.trim().is_empty()) {
             return Err("people is empty: name at least one person who was there".into());
@@ -298,6 +335,7 @@ impl VisitFile {
             return Err("clock_offset_s and clock_photo are both given: keep one of them".into());
         }
         doubled("stretch", self.stretch.iter().map(|s| &s.name))?;
+        doubled("card", self.card.iter().map(|c| &c.number))?;
         doubled("photo", self.photo.iter().map(|p| &p.file))?;
         doubled("trail", self.trail.iter().map(|t| &t.id))?;
         doubled("sign", self.sign.iter().map(|s| &s.id))?;
