@@ -70,6 +70,7 @@ impl From<MeasureError> for ShellError {
     fn from(error: MeasureError) -> Self {
         match error {
             MeasureError::Scale(error) => error.into(),
+            MeasureError::Known(error) => Self::NoScale { detail: error.to_string() },
             MeasureError::Landmarks(error) => error.into(),
             other => Self::input(other),
         }

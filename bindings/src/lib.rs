@@ -5,6 +5,7 @@
 //! them. Every call may take long: call from a background thread.
 
 mod error;
+mod ground;
 mod maker;
 mod prints;
 mod records;
@@ -13,10 +14,11 @@ mod visit;
 mod workspace;
 
 pub use error::ShellError;
+pub use ground::{GroundLook, Light, PadProposal};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
-    Arrangement, Consent, Feature, Foot, Grade, Length, Moment, Pattern, Point, Side, SignKind, Standing,
+    Arrangement, Consent, Feature, Foot, Grade, Length, Moment, PadKind, Pattern, Point, Side, SignKind, Standing,
 };
 pub use trail::{PatternShare, TrailAnswer, TrailMark, TrailMarks};
 pub use visit::VisitHead;

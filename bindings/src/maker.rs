@@ -11,7 +11,7 @@ use crate::{Arrangement, Feature, Grade, Moment, ShellError, SignKind, Standing,
 pub struct Features {
     /// The ground, by its name in the core's data (`firm_mud`, `soft_mud`, `wet_sand` …).
     pub substrate: Option<String>,
-    /// How many toes registered.
+    /// How many toes registered; where it isn't said, as many as were marked.
     pub toes_seen: Option<i32>,
     /// Claw marks.
     pub claws: Feature,
@@ -131,11 +131,8 @@ impl Workspace {
 
 fn evidence(visit: &Visit, sha256: &str, features: &Features) -> Result<Evidence, ShellError> {
     let measured = visit.measured.iter().find(|measured| measured.sha256 == sha256);
-    let measured = measured.and_then(|measured| measured.measurement["prints"].as_array());
-    let mut print = match measured.and_then(|prints| prints.first()) {
-        Some(print) => measures(print)?,
-        None => PrintEvidence::default(),
-    };
+    let measures = measured.and_then(|measured| measured.evidence(None)).unwrap_or_default();
+    let mut print: PrintEvidence = read(measures)?;
     if let Some(toes) = features.toes_seen {
         print.toes_seen = Some(u8::try_from(toes).map_err(|_| ShellError::input("toes are counted from 0 to 5"))?);
     }
@@ -147,34 +144,14 @@ fn evidence(visit: &Visit, sha256: &str, features: &Features) -> Result<Evidence
     Ok(Evidence { substrate: features.substrate.clone(), prints: vec![print], trail, ..Evidence::default() })
 }
 
-/// The measures of a stored print. How many toes were marked isn't how many registered: that is asked.
-fn measures(print: &Value) -> Result<PrintEvidence, ShellError> {
-    const FOOT_AND_LENGTHS: [&str; 7] = [
-        "foot",
-        "width_mm",
-        "u_width_mm",
-        "length_without_heel_mm",
-        "u_length_without_heel_mm",
-        "length_with_heel_mm",
-        "u_length_with_heel_mm",
-    ];
-    read(print, &FOOT_AND_LENGTHS)
-}
-
 fn trail(visit: &Visit, id: &str) -> Result<TrailEvidence, ShellError> {
-    const MEASURES: [&str; 6] =
-        ["stride_mm", "u_stride_mm", "group_length_mm", "u_group_length_mm", "straddle_mm", "u_straddle_mm"];
     let found = visit.trails.iter().find(|trail| trail.id == id);
-    let found = found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.into() })?;
-    let mut trail: TrailEvidence = read(&found.reading, &MEASURES)?;
-    trail.pattern = serde_json::from_value(found.reading["patterns"][0]["name"].clone()).ok();
-    Ok(trail)
+    read(found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.into() })?.evidence())
 }
 
-/// The named parts of a stored document as evidence.
-fn read<T: serde::de::DeserializeOwned>(document: &Value, names: &[&str]) -> Result<T, ShellError> {
-    let part: Map<String, Value> = names.iter().map(|name| ((*name).to_owned(), document[name].clone())).collect();
-    serde_json::from_value(Value::Object(part)).map_err(ShellError::internal)
+/// Measures as evidence.
+fn read<T: serde::de::DeserializeOwned>(measures: Map<String, Value>) -> Result<T, ShellError> {
+    serde_json::from_value(Value::Object(measures)).map_err(ShellError::internal)
 }
 
 impl From<&identify::Identification> for Answer {

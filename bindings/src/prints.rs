@@ -5,7 +5,6 @@ use std::path::Path;
 use chrono::{DateTime, FixedOffset};
 use rakelight_core::photo::{self, Photo};
 use rakelight_core::print::{self, Landmarks, Measurement, PrintMarks, Request};
-use rakelight_core::scale::card;
 use rakelight_core::survey::{Clock, PhotoAttached, PlacedBy, PrintMeasured, Record};
 
 use crate::{Foot, Length, Moment, Point, ShellError, Side, Workspace};
@@ -185,7 +184,7 @@ impl PhotoAdded {
     }
 }
 
-fn read(path: &Path) -> Result<Photo, ShellError> {
+pub(crate) fn read(path: &Path) -> Result<Photo, ShellError> {
     let bytes = std::fs::read(path).map_err(|e| ShellError::BadPhoto { detail: format!("{}: {e}", path.display()) })?;
     Ok(Photo::read(&bytes)?)
 }

@@ -70,6 +70,7 @@ mod mirrored {
     pub type Pattern = rakelight_core::trail::PatternName;
     pub type Consent = rakelight_core::survey::Consent;
     pub type SignKind = rakelight_core::survey::SignKind;
+    pub type PadKind = rakelight_core::relief::PadKind;
 
     #[uniffi::remote(Enum)]
     pub enum Foot {
@@ -137,6 +138,13 @@ mod mirrored {
     }
 
     #[uniffi::remote(Enum)]
+    pub enum PadKind {
+        ToePad,
+        HeelPad,
+        Pad,
+    }
+
+    #[uniffi::remote(Enum)]
     pub enum SignKind {
         Print,
         Trail,
@@ -150,4 +158,4 @@ mod mirrored {
     }
 }
 
-pub use mirrored::{Arrangement, Consent, Feature, Foot, Grade, Pattern, Side, SignKind, Standing};
+pub use mirrored::{Arrangement, Consent, Feature, Foot, Grade, PadKind, Pattern, Side, SignKind, Standing};

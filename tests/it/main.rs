@@ -2,6 +2,7 @@
 
 mod demo;
 mod fuzz;
+mod ground;
 mod space;
 mod summary;
 mod taps;

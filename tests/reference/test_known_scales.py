@@ -1,5 +1,8 @@
 """Sheets by four taps and coins by their outline, in pictures painted and warped by OpenCV."""
 
+import json
+import tomllib
+
 import cv2
 import numpy as np
 import piexif
@@ -7,7 +10,8 @@ import pytest
 from PIL import Image
 
 from conftest import camera_homography, photograph, rakelight, rakelight_json
-from test_schema import check
+from test_folder import HEAD, photo, visit
+from test_schema import check, plain
 
 SIZE = (2400, 1800)
 FOCAL_PX = 2100.0
@@ -97,3 +101,48 @@ def test_a_coin_gives_the_scale_only(tmp_path):
     assert measured["scale"]["kind"] == "coin" and measured["scale"]["tilt_deg"] is None
     assert measured["distances"][0]["length_mm"] == pytest.approx(60)
     assert any("scale only" in warning for warning in measured["warnings"])
+
+
+def test_a_visits_file_takes_the_same_scales(tmp_path):
+    _, corners, _ = take(tmp_path / "card.jpg", "id1", 8)
+    take(tmp_path / "coin.jpg", "id1", 9)
+    take(tmp_path / "wrong.jpg", "id1", 10)
+    at = json.dumps(np.round(corners, 2).tolist())
+    coin = 'scale = { coin = { kind = "%s", centre_px = [1200, 900], half_axes_px = [116.25, 114], deg = 20 } }'
+    text = HEAD + f"""
+[[photo]]
+file = "card.jpg"
+taken = 2026-10-03T07:41:10+02:00
+scale = {{ id1 = {{ corners_px = {at} }} }}
+[[photo]]
+file = "coin.jpg"
+taken = 2026-10-03T07:42:10+02:00
+{coin % "1eur"}
+landmarks = {{ photos = [{{ file = "coin.jpg", points = {{ a = [600, 600], b = [600, 1200] }} }}], distances = [["a", "b"]] }}
+[[photo]]
+file = "wrong.jpg"
+taken = 2026-10-03T07:43:10+02:00
+{coin % "3eur"}
+"""
+    result = visit(tmp_path, text)
+    card, coin = (photo(result, name)["measurement"] for name in ("card.jpg", "coin.jpg"))
+    alone = rakelight_json("measure", tmp_path / "card.jpg", "--scale", scale("id1", corners))
+    assert card["scale"]["kind"] == "id1" and card["px_to_mm"] == alone["px_to_mm"]
+    assert coin["scale"]["kind"] == "coin" and coin["distances"][0]["length_mm"] == pytest.approx(60)
+    assert photo(result, "wrong.jpg")["measurement"] is None
+    assert any("wrong.jpg" in warning and "1eur, 2eur" in warning for warning in result["warnings"])
+    check(plain(tomllib.loads(text.replace("3eur", "2eur"))), "visit_file")
+
+
+@pytest.mark.parametrize(
+    "typed, words",
+    [
+        ("{ id1 = { corners_px = [[1, 2], [3, 4], [5, 6]] } }", "length 4"),
+        ("{ a6 = { corners_px = [] } }", "a6"),
+        ("{ coin = { kind = '1eur', centre_px = [1, 2], half_axes_px = [3, 4] } }", "deg"),
+    ],
+)
+def test_a_wrong_scale_in_a_visits_file_is_refused_by_name(tmp_path, typed, words):
+    (tmp_path / "visit.toml").write_text(HEAD + f"[[photo]]\nfile = 'a.jpg'\nscale = {typed}\n")
+    said = rakelight("visit", tmp_path, "--out", tmp_path / "out", expect=2)
+    assert words in said, said

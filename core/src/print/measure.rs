@@ -134,6 +134,11 @@ pub enum Warning {
         /// By how much.
         mm: f64,
     },
+    /// The ground around the card lies far below or above it, or the card was moved.
+    GroundOff {
+        /// Below; above where negative.
+        depth_mm: f64,
+    },
 }
 
 /// Why a photograph can't be measured.
@@ -382,6 +387,10 @@ impl Warning {
             Self::MarkedOnce { points } => words.count("measure.marked_once", *points),
             Self::MarksDisagree { sigmas } => {
                 words.fill("measure.marks_disagree", &[("sigmas", &words.number(*sigmas, 1))])
+            }
+            Self::GroundOff { depth_mm } => {
+                let key = if *depth_mm > 0.0 { "measure.ground_below" } else { "measure.ground_above" };
+                words.fill(key, &[("mm", &words.number(depth_mm.abs(), 0))])
             }
             Self::AboveCard { mm } => words.fill("measure.above_card", &[("mm", &words.number(*mm, 0))]),
         }

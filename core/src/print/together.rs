@@ -10,7 +10,7 @@ use super::measure::{self, Distance, MeasureError, Measurement, Request, Warning
 use super::seen::{ScaleKind, Seen};
 use crate::measured::{Measured, combine};
 use crate::photo::{NoFocal, Photo};
-use crate::space::{self, Lens, Placed, Pose, View};
+use crate::space::{self, CardLay, Ground, Lens, Placed, Pose, SpaceError, View};
 
 /// How a camera stood, as the photographs together tell.
 #[derive(Debug, Clone)]
@@ -63,6 +63,7 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
         );
         seen.push(card);
     }
+    let ground_off = compare_ground(photos, &seen)?;
     let placed = space::place(&views, request.u_mark_px(), request.floor.depth_mm())?;
     let scene = Scene { views: &views, seen: &seen, placed: &placed, landmarks: &request.landmarks };
     let (Some((_, photo)), Some(card)) = (photos.first(), seen.first()) else { return Err(MeasureError::OnlyByCard) };
@@ -77,9 +78,27 @@ pub fn measure_together(photos: &[(String, Photo)], request: &Request) -> Result
         points: scene.points(),
         marking,
         cameras: photos.iter().zip(&views).enumerate().map(|(i, (named, view))| scene.camera(i, named, view)).collect(),
-        warnings: scene.warnings(request),
+        warnings: scene.warnings(request).into_iter().chain(ground_off).collect(),
         ..Measurement::without_marks(photo, request, card, &ruler)
     })
+}
+
+/// Whether the card lay still, by the ground around it in the first photograph and in each other one.
+fn compare_ground(photos: &[(String, Photo)], seen: &[Seen]) -> Result<Option<Warning>, SpaceError> {
+    let ground = |i: usize| Some(Ground::of(&photos[i].1.luma, seen[i].card?, &seen[i].plane, seen[i].stance?));
+    let Some(first) = ground(0).filter(|_| photos.len() > 1) else { return Ok(None) };
+    let mut off = None;
+    for i in 1..photos.len() {
+        match ground(i).map_or(CardLay::Unknown, |other| first.compare(&other)) {
+            CardLay::Moved { shift_mm, turn_deg } => {
+                let (first, second) = (photos[0].0.clone(), photos[i].0.clone());
+                return Err(SpaceError::CardMoved { first, second, shift_mm, turn_deg: turn_deg.abs() });
+            }
+            CardLay::GroundOff { depth_mm } => off = Some(Warning::GroundOff { depth_mm }),
+            CardLay::Still | CardLay::Unknown => {}
+        }
+    }
+    Ok(off)
 }
 
 fn inside(file: &str, error: MeasureError) -> MeasureError {

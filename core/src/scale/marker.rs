@@ -271,9 +271,9 @@ mod tests {
             let (luma, corners_px) = marker(id, 20.0);
             let read = read(&luma, corners_px, 1.5);
             match read {
-                Some(Reading::Ours(found)) => assert_eq!((found.id, card::MARKER_IDS.contains(&id)), (id, true)),
+                Some(Reading::Ours(found)) => assert_eq!((found.id, OUR_IDS.contains(&id)), (id, true)),
                 Some(Reading::Mirrored) => panic!("{id} isn't mirrored"),
-                None => assert!(!card::MARKER_IDS.contains(&id), "{id}"),
+                None => assert!(!OUR_IDS.contains(&id), "{id}"),
             }
         }
     }

@@ -8,6 +8,7 @@
 
 mod adjust;
 mod camera;
+mod ground;
 mod placed;
 
 use std::collections::BTreeMap;
@@ -16,6 +17,7 @@ use crate::measured::Measured;
 use crate::scale::Tie;
 
 pub use camera::{Lens, Pose};
+pub use ground::{CardLay, Ground};
 pub use placed::{Apart, Place, Placed};
 
 /// One photograph of the lying card.
@@ -63,6 +65,20 @@ pub enum SpaceError {
         photographs: String,
         /// Root mean square of what the marks leave over, px.
         off_px: f64,
+    },
+    /// The card lies elsewhere on the ground.
+    #[error(
+        "the card was moved between {first} and {second} (by about {shift_mm:.0} mm and {turn_deg:.0}°, as the ground around it shows): take both again with the card lying still, or measure each alone"
+    )]
+    CardMoved {
+        /// One photograph.
+        first: String,
+        /// The other.
+        second: String,
+        /// How far its middle.
+        shift_mm: f64,
+        /// How far it was turned, degrees, to either side.
+        turn_deg: f64,
     },
     /// One point doesn't fit while all others do.
     #[error(

@@ -18,7 +18,7 @@ use crate::identify::{self, Evidence, EvidenceError, Facts, FactsError};
 use crate::photo::{self, Photo};
 use crate::place::{Fix, PlaceError, Position, Track, TrackError};
 use crate::print::{self, Floor, Landmarks, Request, ScaleKind};
-use crate::trail::{self, TrailError, TrailReading};
+use crate::trail::{self, TrailError};
 use crate::words::Words;
 
 /// A visit as a folder tells it.
@@ -140,7 +140,6 @@ pub fn read_folder(
         file: &file,
         track,
         facts: Facts::builtin()?,
-        readings: BTreeMap::new(),
         out: FolderVisitParts::default(),
     };
     let pictures: Vec<&String> = names.iter().filter(|name| has_ending(name, &PICTURES)).collect();
@@ -232,7 +231,6 @@ struct Reader<'a> {
     track: Track,
     facts: &'a Facts,
     visit: Visit,
-    readings: BTreeMap<String, TrailReading>,
     out: FolderVisitParts,
 }
 
@@ -274,12 +272,8 @@ impl Reader<'_> {
         for trail in &self.file.trail {
             let reading =
                 trail::read(&trail.prints).map_err(|source| FolderError::Trail { id: trail.id.clone(), source })?;
-            self.visit.trails.push(TrailMeasured {
-                id: trail.id.clone(),
-                prints: trail.prints.clone(),
-                reading: json!(reading),
-            });
-            self.readings.insert(trail.id.clone(), reading);
+            let (id, prints) = (trail.id.clone(), trail.prints.clone());
+            self.visit.trails.push(TrailMeasured { id, prints, reading: json!(reading) });
         }
         Ok(())
     }
@@ -381,9 +375,9 @@ impl Reader<'_> {
             }
         }
         .of_photo(name);
-        let scale = match entry.scale {
-            Some(Scale::Ruler { from_px, to_px, length_mm }) => ScaleKind::Ruler { from_px, to_px, length_mm },
-            Some(Scale::Card) | None => ScaleKind::Card,
+        let scale = match entry.scale.as_ref().map_or(Ok(ScaleKind::Card), Scale::kind) {
+            Ok(scale) => scale,
+            Err(error) => return not_measured(&error.to_string()),
         };
         let floor = match (entry.depth_mm, entry.u_depth_mm, entry.floor_up_to_mm) {
             (None, None, None) => Floor::InPlane,
@@ -472,7 +466,8 @@ impl Reader<'_> {
         let prints: Vec<Value> = sign.prints.iter().map(|print| self.print(print)).collect::<Result<_, _>>()?;
         put("prints", (!prints.is_empty()).then(|| json!(prints)));
         put("droppings", (!sign.droppings.is_empty()).then(|| json!(sign.droppings)));
-        put("trail", sign.trail.as_ref().and_then(|id| self.readings.get(id)).map(trail_evidence));
+        let trail = self.visit.trails.iter().find(|trail| sign.trail.as_ref() == Some(&trail.id));
+        put("trail", trail.map(|trail| Value::Object(trail.evidence())));
         serde_json::from_value(Value::Object(evidence)).map_err(|error| error.to_string())
     }
 
@@ -488,37 +483,10 @@ impl Reader<'_> {
             // The photograph was left out or couldn't be measured, which has been told; what was typed still counts.
             return Ok(Value::Object(print));
         };
-        let prints = measured.measurement["prints"].as_array();
-        let found = prints.into_iter().flatten().find(|print| print["id"] == id);
-        let found = found.ok_or_else(|| format!("no print {id:?} is marked in {file}"))?;
-        const MEASURES: [&str; 8] = [
-            "foot",
-            "width_mm",
-            "u_width_mm",
-            "length_without_heel_mm",
-            "u_length_without_heel_mm",
-            "length_with_heel_mm",
-            "u_length_with_heel_mm",
-            "toes_seen",
-        ];
-        for name in MEASURES {
-            if !print.contains_key(name) && !found[name].is_null() {
-                print.insert(name.into(), found[name].clone());
-            }
-        }
+        let measures = measured.evidence(Some(id)).ok_or_else(|| format!("no print {id:?} is marked in {file}"))?;
+        measures.into_iter().for_each(|(name, value)| _ = print.entry(name).or_insert(value));
         Ok(Value::Object(print))
     }
-}
-
-/// A trail's measures as evidence.
-fn trail_evidence(reading: &TrailReading) -> Value {
-    let measures = json!(reading);
-    let mut evidence = Map::new();
-    evidence.insert("pattern".into(), measures["patterns"][0]["name"].clone());
-    for name in ["stride_mm", "u_stride_mm", "group_length_mm", "u_group_length_mm", "straddle_mm", "u_straddle_mm"] {
-        evidence.insert(name.into(), measures[name].clone());
-    }
-    Value::Object(evidence)
 }
 
 /// The time of a photograph in the world, and how that is known.

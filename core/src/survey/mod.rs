@@ -3,6 +3,7 @@
 mod document;
 mod finding;
 mod folder;
+mod measures;
 mod record;
 mod time;
 mod visit;

@@ -10,8 +10,9 @@ use super::record::{Bank, Conditions, Consent, Person, SignKind};
 use super::time::parse_time;
 use crate::measured::Measured;
 use crate::place::Category;
-use crate::print::Landmarks;
+use crate::print::{Landmarks, ScaleKind};
 use crate::scale::card::U_CHECK_LINE_MM;
+use crate::scale::{Coin, Ellipse, KnownError, Sheet};
 use crate::trail::TrailPrints;
 
 /// The file as it stands.
@@ -128,7 +129,7 @@ pub struct Photo {
     /// When it was taken, where the file doesn't say.
     #[serde(default, deserialize_with = "optional_time")]
     pub taken: Option<DateTime<FixedOffset>>,
-    /// `card`, or a ruler's two points and length.
+    /// `card`, or a sheet's corners, a coin's outline, or a ruler's two points and length.
     #[serde(default)]
     pub scale: Option<Scale>,
     /// The number of the card in it, where the visit has several.
@@ -150,6 +151,23 @@ pub struct Photo {
 pub enum Scale {
     /// Our card.
     Card,
+    /// A bank card.
+    Id1(SheetCorners),
+    /// A sheet of paper.
+    A4(SheetCorners),
+    /// A sheet of paper.
+    A5(SheetCorners),
+    /// A euro coin by its outline, an ellipse.
+    Coin {
+        /// Which: `1c` … `50c`, `1eur`, `2eur`.
+        kind: String,
+        /// Its middle, px.
+        centre_px: [f64; 2],
+        /// Its two half axes, px.
+        half_axes_px: [f64; 2],
+        /// Which way the first half axis points, degrees clockwise from +x.
+        deg: f64,
+    },
     /// Two points on a ruler.
     Ruler {
         /// px.
@@ -159,6 +177,34 @@ pub enum Scale {
         /// mm between them.
         length_mm: f64,
     },
+}
+
+/// Where a sheet's straight sides meet.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SheetCorners {
+    /// Clockwise from any, px.
+    pub corners_px: [[f64; 2]; 4],
+}
+
+impl Scale {
+    /// The same as measuring takes it; a coin that isn't known is an error.
+    pub(super) fn kind(&self) -> Result<ScaleKind, KnownError> {
+        let sheet = |id: &str, corners: &SheetCorners| {
+            Sheet::named(id).map(|sheet| ScaleKind::Sheet { sheet, taps: corners.corners_px })
+        };
+        match *self {
+            Self::Card => Ok(ScaleKind::Card),
+            Self::Id1(ref corners) => sheet("id1", corners),
+            Self::A4(ref corners) => sheet("a4", corners),
+            Self::A5(ref corners) => sheet("a5", corners),
+            Self::Coin { ref kind, centre_px, half_axes_px, deg } => {
+                let ellipse = Ellipse { centre_px, half_axes_px, deg };
+                Coin::named(kind).map(|coin| ScaleKind::Coin { coin, ellipse })
+            }
+            Self::Ruler { from_px, to_px, length_mm } => Ok(ScaleKind::Ruler { from_px, to_px, length_mm }),
+        }
+    }
 }
 
 /// Landmarks in a file or in place.
