@@ -121,7 +121,7 @@ impl Rectified {
 }
 
 /// Light around a point of the picture, averaged over a square `spread` pixels wide; `None` outside.
-fn mean_light(luma: &Luma, [x, y]: [f64; 2], spread: f64) -> Option<f64> {
+pub(crate) fn mean_light(luma: &Luma, [x, y]: [f64; 2], spread: f64) -> Option<f64> {
     let n = (spread.ceil() as usize).clamp(1, 8);
     let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) * spread;
     let mut sum = 0.0;

@@ -1,0 +1,212 @@
+//! Photographs of one ground under different lamps laid over each other by the ground itself.
+//!
+//! The card's plane brings them together but for what lies below it: seen from another place, a print 5 mm deep is a millimetre beside. The
+//! light changes from photograph to photograph, so brightness can't be compared. But shading by low light is about the height's
+//! slope towards the lamp (Pentland 1990). The slope of that shading towards the other photograph's lamp is the height's mixed second
+//! derivative along both lamps, which the two photographs share: it doesn't matter which derivative comes first. These are compared, by
+//! correlation from far and by Gauss and Newton's method from near (Lucas & Kanade 1981), each pair of photographs by itself; the offsets
+//! are those that agree best with all pairs.
+
+use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+
+use crate::relief::field::Field;
+
+/// A photograph's shading over the window: light as a share of what level ground reflects (no unit), and where ground is seen (0–1).
+pub(super) struct Shading {
+    pub light: Field,
+    pub ground: Field,
+    /// Degrees clockwise from the window's +x.
+    pub azimuth_deg: f64,
+}
+
+/// Where a photograph's ground lies beside that of the first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Offset {
+    pub px: [f64; 2],
+    /// By how much the pairs disagree, px.
+    pub u_px: f64,
+    /// The best correlation with any other photograph.
+    pub correlation: f64,
+}
+
+/// Photographs are looked for as far apart as this, mm.
+pub(super) const MOST_APART_MM: f64 = 4.0;
+/// Blur of the derivatives for the search and for the fit, mm.
+const COARSE_MM: f64 = 0.9;
+const FINE_MM: f64 = 0.45;
+/// Pairs that correlate less don't count.
+pub(super) const LEAST_CORRELATION: f64 = 0.2;
+/// Steps of the fit.
+const STEPS: usize = 12;
+/// What the fit's own residuals don't show (standard uncertainty; found on rendered pictures), px.
+const U_LEAST_PX: f64 = 0.1;
+
+/// A pair's offset with its information (the inverse of its covariance).
+struct Pair {
+    from: usize,
+    to: usize,
+    px: Vector2<f64>,
+    information: Matrix2<f64>,
+    correlation: f64,
+}
+
+/// The offsets of all photographs, the first one's being zero; a photograph that can't be laid over the others is an error.
+pub(super) fn offsets(shadings: &[Shading], px_per_mm: f64) -> Result<Vec<Offset>, (usize, f64)> {
+    let n = shadings.len();
+    let all: Vec<Pair> = (0..n)
+        .flat_map(|to| (0..to).map(move |from| (from, to)))
+        .filter_map(|(from, to)| pair(shadings, from, to, px_per_mm))
+        .collect();
+    let correlation = |k: usize| {
+        let own = all.iter().filter(|pair| pair.from == k || pair.to == k);
+        own.map(|pair| pair.correlation).fold(0.0, f64::max)
+    };
+    let good: Vec<&Pair> = all.iter().filter(|pair| pair.correlation >= LEAST_CORRELATION).collect();
+    if let Some(lost) = (0..n).find(|k| !reached(&good, n)[*k]) {
+        return Err((lost, correlation(lost)));
+    }
+    // Least squares over the pairs (2 numbers a photograph, the first one's held at zero).
+    let (mut normal, mut right) = (DMatrix::<f64>::identity(2 * n, 2 * n) * 1e-9, DVector::<f64>::zeros(2 * n));
+    (0..2).for_each(|k| normal[(k, k)] += 1e12);
+    for pair in &good {
+        let along = pair.information * pair.px;
+        for (a, sign) in [(pair.to, 1.0), (pair.from, -1.0)] {
+            for i in 0..2 {
+                right[2 * a + i] += sign * along[i];
+                for (b, other) in [(pair.to, 1.0), (pair.from, -1.0)] {
+                    (0..2).for_each(|j| normal[(2 * a + i, 2 * b + j)] += sign * other * pair.information[(i, j)]);
+                }
+            }
+        }
+    }
+    let found = normal.cholesky().map(|c| c.solve(&right)).ok_or((0, 0.0))?;
+    let place = |k: usize| Vector2::new(found[2 * k], found[2 * k + 1]);
+    let off = |k: usize| {
+        let own = good.iter().filter(|pair| pair.from == k || pair.to == k);
+        let squares: Vec<f64> =
+            own.map(|pair| (place(pair.to) - place(pair.from) - pair.px).norm_squared() / 2.0).collect();
+        (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
+    };
+    Ok((0..n)
+        .map(|k| Offset { px: place(k).into(), u_px: off(k).hypot(U_LEAST_PX), correlation: correlation(k) })
+        .collect())
+}
+
+/// Which photographs pairs lead to from the first.
+fn reached(pairs: &[&Pair], n: usize) -> Vec<bool> {
+    let mut reached = vec![false; n];
+    reached[0] = true;
+    for _ in 0..n {
+        for pair in pairs {
+            let either = reached[pair.from] || reached[pair.to];
+            (reached[pair.from], reached[pair.to]) = (either, either);
+        }
+    }
+    reached
+}
+
+fn pair(shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<Pair> {
+    let [a, b] = [&shadings[from], &shadings[to]];
+    let shared = |mm: f64| [shared(a, b.azimuth_deg, mm * px_per_mm), shared(b, a.azimuth_deg, mm * px_per_mm)];
+    let [far_a, far_b] = shared(COARSE_MM);
+    let mut px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
+    let [near_a, near_b] = shared(FINE_MM);
+    let mut last = None;
+    for _ in 0..STEPS {
+        let fit = Fit::at(&near_a, &near_b, px)?;
+        px += fit.step;
+        let done = fit.step.norm() < 1e-3;
+        last = Some(fit);
+        if done {
+            break;
+        }
+    }
+    let fit = last?;
+    let near = px.norm() < (MOST_APART_MM + 0.5) * px_per_mm && fit.step.norm() < 0.05;
+    near.then_some(Pair { from, to, px, information: fit.information, correlation: fit.correlation })
+}
+
+/// What two photographs share: the shading's slope towards the other's lamp. Strong slopes, as at the edges of shadows, are weakened.
+/// Zero where ground is missing near.
+fn shared(shading: &Shading, towards_deg: f64, sigma_px: f64) -> Field {
+    let smooth = shading.light.blur_within(&shading.ground, sigma_px);
+    let inner = shading.ground.blur(sigma_px);
+    let (dy, dx) = towards_deg.to_radians().sin_cos();
+    let slope = smooth.slope_x().map2(&smooth.slope_y(), |x, y| x * dx as f32 + y * dy as f32);
+    let seen = slope.map2(&inner, |s, m| if m > 0.995 { s } else { 0.0 });
+    let (sum, n) = seen.values.iter().filter(|v| **v != 0.0).fold((0.0_f64, 0.0), |(s, n), v| (s + f64::from(v.abs()), n + 1.0));
+    let usual = (sum / f64::max(n, 1.0)).max(1e-9) as f32;
+    let values = seen.values.iter().map(|v| v / (v.abs() + 2.0 * usual)).collect();
+    Field::new(seen.size, values)
+}
+
+/// The whole offset at which two fields correlate most, every second pixel.
+fn search(a: &Field, b: &Field, most: f64) -> Vector2<f64> {
+    let most = most.ceil() as isize;
+    let [width, height] = a.size.map(|n| n as isize);
+    let mut best = (f32::MIN, Vector2::zeros());
+    for dy in -most..=most {
+        for dx in -most..=most {
+            let (mut product, mut square_a, mut square_b) = (0.0_f32, 1e-9_f32, 1e-9_f32);
+            for row in ((-dy).max(0)..(height - dy).min(height)).step_by(2) {
+                for column in ((-dx).max(0)..(width - dx).min(width)).step_by(2) {
+                    let (va, vb) = (a.values[(row * width + column) as usize], b.values[((row + dy) * width + column + dx) as usize]);
+                    product += va * vb;
+                    if va != 0.0 && vb != 0.0 {
+                        square_a += va * va;
+                        square_b += vb * vb;
+                    }
+                }
+            }
+            let correlation = product / (square_a * square_b).sqrt();
+            if correlation > best.0 {
+                best = (correlation, Vector2::new(dx as f64, dy as f64));
+            }
+        }
+    }
+    best.1
+}
+
+/// One step of Gauss and Newton's method: a(x) is best like gain · b(x + offset).
+struct Fit {
+    step: Vector2<f64>,
+    information: Matrix2<f64>,
+    correlation: f64,
+}
+
+impl Fit {
+    fn at(a: &Field, b: &Field, px: Vector2<f64>) -> Option<Self> {
+        let [width, height] = a.size;
+        let (mut aa, mut ab, mut bb) = (0.0, 0.0, 0.0);
+        let (mut normal, mut by_a, mut by_b) = (Matrix2::zeros(), Vector2::zeros(), Vector2::zeros());
+        let mut n = 0.0;
+        for row in 1..height - 1 {
+            for column in 1..width - 1 {
+                let value = f64::from(a.values[row * width + column]);
+                let [x, y] = [column as f64 + px.x, row as f64 + px.y];
+                if value == 0.0 || x < 1.0 || y < 1.0 || x > (width - 2) as f64 || y > (height - 2) as f64 {
+                    continue;
+                }
+                let other = f64::from(b.between([x, y]));
+                if other == 0.0 {
+                    continue;
+                }
+                let slope = |dx: f64, dy: f64| f64::from(b.between([x + dx, y + dy]) - b.between([x - dx, y - dy])) / 2.0;
+                let slope = Vector2::new(slope(1.0, 0.0), slope(0.0, 1.0));
+                (aa, ab, bb, n) = (aa + value * value, ab + value * other, bb + other * other, n + 1.0);
+                normal += slope * slope.transpose();
+                by_a += slope * value;
+                by_b += slope * other;
+            }
+        }
+        let gain = ab / bb;
+        if !(n > 500.0 && gain > 0.0) {
+            return None;
+        }
+        let step = normal.try_inverse()? * (by_a / gain - by_b);
+        // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in thirty.
+        let left_over = (aa - ab * gain) / n * 30.0;
+        let longest = step.norm().max(1.0);
+        Some(Self { step: step / longest, information: normal * gain * gain / left_over.max(1e-12), correlation: ab / (aa * bb).sqrt() })
+    }
+}
