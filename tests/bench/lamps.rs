@@ -11,7 +11,8 @@ use std::time::Instant;
 use rakelight_checks::chance::quantile;
 use rakelight_core::lamps::{Relief, StatedDirection, StatedLamp, relief};
 use rakelight_core::photo::Photo;
-use rakelight_core::scale::{card, find_card};
+use rakelight_core::scale::card::STANDARD;
+use rakelight_core::scale::find_card;
 use rakelight_render::grid::{Extent, Grid};
 use rakelight_render::noise::Rng;
 use rakelight_render::{Camera, Curve, Develop, Ground, Lamp, Light, Print, Scene, feet, render_by_lamps};
@@ -156,7 +157,8 @@ fn typed(camera: &Camera, lamp: &Lamp, rng: &mut Rng) -> StatedDirection {
 /// The marks that a person would set on a peg of 12 mm that stands on the card's inner corner (the peg isn't in the picture).
 fn by_peg(camera: &Camera, lamp: &Lamp, rng: &mut Rng) -> StatedDirection {
     const PEG_MM: f64 = 12.0;
-    let foot = [card::LEG_WIDTH_MM - 4.0, card::HEIGHT_MM - card::LEG_WIDTH_MM + 4.0];
+    let [x, y] = STANDARD.inner_corner_mm();
+    let foot = [x - 4.0, y + 4.0];
     let (sin, cos) = lamp.elevation_deg.to_radians().sin_cos();
     let (y, x) = lamp.towards_deg.to_radians().sin_cos();
     let stands = [lamp.aim[0] + lamp.distance_mm * cos * x, lamp.aim[1] + lamp.distance_mm * cos * y];
@@ -209,7 +211,7 @@ fn examine(seed: u64, each: bool) -> Result<Option<Checked>, Box<dyn Error>> {
         files.iter().enumerate().map(|(k, file)| Ok((format!("{k}.jpg"), Photo::read(file)?)));
     let photos = photos.collect::<Result<Vec<_>, Box<dyn Error>>>()?;
     let stated: Vec<StatedLamp> = shots.iter().map(|(_, _, stated)| *stated).collect();
-    let result = relief(&photos, &stated);
+    let result = relief(&photos, &stated, None);
     let ms = started.elapsed().as_secs_f64() * 1e3;
     let found = match result {
         Ok(found) => found,
@@ -264,7 +266,7 @@ fn compare(
     for k in 1..shots.len() {
         for step in 0..400 {
             let mm = [0, 1].map(|i| print.at[i] + f64::from([step % 20, step / 20][i]) * 4.0 - 38.0);
-            if !near(mm) || card::is_near(mm, 3.0) {
+            if !near(mm) || STANDARD.is_near(mm, 3.0) {
                 continue;
             }
             let (first, here) = (shown(0, mm), shown(k, mm));
@@ -286,7 +288,8 @@ fn compare(
             let there = shown(0, mm);
             mm = [0, 1].map(|i| mm[i] + seen_mm[i] - there[i]);
         }
-        pairs.push((height(mm), f64::from(surface.height_mm[at])));
+        let from_print = [0, 1].map(|i| mm[i] - print.at[i]);
+        pairs.push((from_print, height(mm), f64::from(surface.height_mm[at])));
         if surface.lit[at] >= 3 {
             // Normals over two thirds of a millimetre: single grains are smaller than the window's pixels.
             let d = 1.0 / found.window.px_per_mm;
@@ -298,10 +301,8 @@ fn compare(
             off_deg.push(((-p * x - q * y + up) / long).clamp(-1.0, 1.0).acos().to_degrees());
         }
     }
+    let (tt, tf, ff) = without_planes(&pairs);
     let n = pairs.len() as f64;
-    let mean = [pairs.iter().map(|p| p.0).sum::<f64>() / n, pairs.iter().map(|p| p.1).sum::<f64>() / n];
-    let sum = |f: fn(f64, f64) -> f64| pairs.iter().map(|p| f(p.0 - mean[0], p.1 - mean[1])).sum::<f64>();
-    let (tt, tf, ff) = (sum(|t, _| t * t), sum(|t, f| t * f), sum(|_, f| f * f));
     Ok(Checked {
         lamps: shots.len(),
         low: shots[0].1.elevation_deg < 25.0,
@@ -318,6 +319,29 @@ fn compare(
         in_shadow: surface.in_shadow,
         ms,
     })
+}
+
+/// Sums of squares and products of heights (true, found) after the plane that lies best in each was taken away: what counts is the print in its
+/// ground, not how all of it slopes.
+fn without_planes(pairs: &[([f64; 2], f64, f64)]) -> (f64, f64, f64) {
+    // Gram and Schmidt's way: one, x, y made orthogonal over the places, then taken out of both.
+    let mut bases: Vec<Vec<f64>> =
+        vec![vec![1.0; pairs.len()], pairs.iter().map(|p| p.0[0]).collect(), pairs.iter().map(|p| p.0[1]).collect()];
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let less = |from: &mut [f64], base: &[f64]| {
+        let share = dot(from, base) / dot(base, base);
+        from.iter_mut().zip(base).for_each(|(v, b)| *v -= share * b);
+    };
+    for k in 1..3 {
+        let (before, rest) = bases.split_at_mut(k);
+        before.iter().for_each(|base| less(&mut rest[0], base));
+    }
+    let (mut t, mut f): (Vec<f64>, Vec<f64>) = pairs.iter().map(|p| (p.1, p.2)).unzip();
+    bases.iter().for_each(|base| {
+        less(&mut t, base);
+        less(&mut f, base);
+    });
+    (dot(&t, &t), dot(&t, &f), dot(&f, &f))
 }
 
 fn report<'a>(what: &str, results: impl Iterator<Item = &'a Checked>) {

@@ -36,6 +36,11 @@ const COARSE_MM: f64 = 0.9;
 const FINE_MM: f64 = 0.45;
 /// Pairs that correlate less don't count.
 pub(super) const LEAST_CORRELATION: f64 = 0.2;
+/// The search looks at every so many pixels of what was blurred, and so does the fit.
+const SEARCH_STEP: usize = 3;
+const FIT_STEP: usize = 2;
+/// With fewer pixels nothing is laid over anything.
+const LEAST_PIXELS: f64 = 500.0;
 /// Steps of the fit.
 const STEPS: usize = 12;
 /// What the fit's own residuals don't show (standard uncertainty; found on rendered pictures), px.
@@ -111,9 +116,10 @@ fn pair(shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<
     let [far_a, far_b] = shared(COARSE_MM);
     let mut px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
     let [near_a, near_b] = shared(FINE_MM);
+    let [slope_x, slope_y] = [near_b.slope_x(), near_b.slope_y()];
     let mut last = None;
     for _ in 0..STEPS {
-        let fit = Fit::at(&near_a, &near_b, px)?;
+        let fit = Fit::at(&near_a, [&near_b, &slope_x, &slope_y], px)?;
         px += fit.step;
         let done = fit.step.norm() < 1e-3;
         last = Some(fit);
@@ -140,7 +146,7 @@ fn shared(shading: &Shading, towards_deg: f64, sigma_px: f64) -> Field {
     Field::new(seen.size, values)
 }
 
-/// The whole offset at which two fields correlate most, every second pixel.
+/// The whole offset at which two fields correlate most.
 fn search(a: &Field, b: &Field, most: f64) -> Vector2<f64> {
     let most = most.ceil() as isize;
     let [width, height] = a.size.map(|n| n as isize);
@@ -148,8 +154,8 @@ fn search(a: &Field, b: &Field, most: f64) -> Vector2<f64> {
     for dy in -most..=most {
         for dx in -most..=most {
             let (mut product, mut square_a, mut square_b) = (0.0_f32, 1e-9_f32, 1e-9_f32);
-            for row in ((-dy).max(0)..(height - dy).min(height)).step_by(2) {
-                for column in ((-dx).max(0)..(width - dx).min(width)).step_by(2) {
+            for row in ((-dy).max(0)..(height - dy).min(height)).step_by(SEARCH_STEP) {
+                for column in ((-dx).max(0)..(width - dx).min(width)).step_by(SEARCH_STEP) {
                     let (va, vb) = (a.values[(row * width + column) as usize], b.values[((row + dy) * width + column + dx) as usize]);
                     product += va * vb;
                     if va != 0.0 && vb != 0.0 {
@@ -175,13 +181,15 @@ struct Fit {
 }
 
 impl Fit {
-    fn at(a: &Field, b: &Field, px: Vector2<f64>) -> Option<Self> {
+    /// `b` comes with its slopes along x and y.
+    fn at(a: &Field, b: [&Field; 3], px: Vector2<f64>) -> Option<Self> {
         let [width, height] = a.size;
+        let [b, slope_x, slope_y] = b;
         let (mut aa, mut ab, mut bb) = (0.0, 0.0, 0.0);
         let (mut normal, mut by_a, mut by_b) = (Matrix2::zeros(), Vector2::zeros(), Vector2::zeros());
         let mut n = 0.0;
-        for row in 1..height - 1 {
-            for column in 1..width - 1 {
+        for row in (1..height - 1).step_by(FIT_STEP) {
+            for column in (1..width - 1).step_by(FIT_STEP) {
                 let value = f64::from(a.values[row * width + column]);
                 let [x, y] = [column as f64 + px.x, row as f64 + px.y];
                 if value == 0.0 || x < 1.0 || y < 1.0 || x > (width - 2) as f64 || y > (height - 2) as f64 {
@@ -191,8 +199,7 @@ impl Fit {
                 if other == 0.0 {
                     continue;
                 }
-                let slope = |dx: f64, dy: f64| f64::from(b.between([x + dx, y + dy]) - b.between([x - dx, y - dy])) / 2.0;
-                let slope = Vector2::new(slope(1.0, 0.0), slope(0.0, 1.0));
+                let slope = Vector2::new(f64::from(slope_x.between([x, y])), f64::from(slope_y.between([x, y])));
                 (aa, ab, bb, n) = (aa + value * value, ab + value * other, bb + other * other, n + 1.0);
                 normal += slope * slope.transpose();
                 by_a += slope * value;
@@ -200,12 +207,12 @@ impl Fit {
             }
         }
         let gain = ab / bb;
-        if !(n > 500.0 && gain > 0.0) {
+        if !(n > LEAST_PIXELS && gain > 0.0) {
             return None;
         }
         let step = normal.try_inverse()? * (by_a / gain - by_b);
-        // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in thirty.
-        let left_over = (aa - ab * gain) / n * 30.0;
+        // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in eight of those taken.
+        let left_over = (aa - ab * gain) / n * 8.0;
         let longest = step.norm().max(1.0);
         Some(Self { step: step / longest, information: normal * gain * gain / left_over.max(1e-12), correlation: ab / (aa * bb).sqrt() })
     }

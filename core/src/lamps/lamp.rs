@@ -2,7 +2,8 @@
 
 use super::LampError;
 use crate::measured::{Measured, combine};
-use crate::scale::{Plane, card};
+use crate::scale::card::Layout;
+use crate::scale::{CardFound, Plane};
 
 /// How a lamp's place is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,7 +71,11 @@ impl Lamp {
     ///
     /// # Errors
     /// Angles or a distance out of range, a shadow that is too short to be read.
-    pub fn of(stated: &StatedLamp, plane: &Plane, centre_mm: [f64; 2]) -> Result<Self, LampError> {
+    pub fn of(stated: &StatedLamp, card: &CardFound, centre_mm: [f64; 2]) -> Result<Self, LampError> {
+        Self::over(stated, &card.plane, card.layout, centre_mm)
+    }
+
+    fn over(stated: &StatedLamp, plane: &Plane, card: &Layout, centre_mm: [f64; 2]) -> Result<Self, LampError> {
         let bad = |name, value, must| Err(LampError::Value { name, value, must });
         let lamp = match stated.direction {
             StatedDirection::Angles { azimuth_deg, elevation_deg, u_deg } => {
@@ -88,7 +93,7 @@ impl Lamp {
             StatedDirection::Peg { foot_px, tip_px, height_mm, u_click_px } => {
                 let [foot, tip] = [foot_px, tip_px].map(|px| plane.mm(px));
                 let u_mark_mm = u_click_px / plane.px_per_mm(foot_px);
-                Self { distance_mm: stated.distance_mm, ..by_peg(foot, tip, height_mm, u_mark_mm)? }
+                Self { distance_mm: stated.distance_mm, ..by_peg(foot, tip, height_mm, u_mark_mm, card)? }
             }
         };
         let elevation_deg = lamp.elevation_deg.value;
@@ -122,7 +127,13 @@ impl Lamp {
 }
 
 /// A peg's shadow points away from the lamp, and is as long as the peg's height over the tangent of the lamp's elevation.
-fn by_peg(foot: [f64; 2], tip: [f64; 2], height_mm: f64, u_mark_mm: f64) -> Result<Lamp, LampError> {
+fn by_peg(
+    foot: [f64; 2],
+    tip: [f64; 2],
+    height_mm: f64,
+    u_mark_mm: f64,
+    card: &Layout,
+) -> Result<Lamp, LampError> {
     if !(height_mm > 0.0 && height_mm.is_finite()) {
         let must = "give its height above the card in millimetres";
         return Err(LampError::Value { name: "the peg's height (mm)", value: height_mm, must });
@@ -133,7 +144,7 @@ fn by_peg(foot: [f64; 2], tip: [f64; 2], height_mm: f64, u_mark_mm: f64) -> Resu
     if !(long.is_finite() && long > 4.0 * u_place) {
         return Err(LampError::ShortShadow { long_mm: long });
     }
-    let off_card = [foot, tip].iter().filter(|mm| !card::is_near(**mm, 0.0)).count() as f64;
+    let off_card = [foot, tip].iter().filter(|mm| !card.is_near(**mm, 0.0)).count() as f64;
     let u_height = combine(&[U_PEG_MM, off_card.sqrt() * U_GROUND_MM]);
     // ∂ atan(h / l): −h / (h² + l²) by the length, l / (h² + l²) by the height.
     let square = height_mm.powi(2) + long.powi(2);
@@ -168,10 +179,15 @@ fn direction(from: [f64; 2], to: [f64; 2]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::scale::card::STANDARD;
 
     /// Ten pixels a millimetre, seen from straight above.
     fn plane() -> Plane {
         Plane::from_length([0.0, 0.0], [1000.0, 0.0], 100.0, 1.0).unwrap()
+    }
+
+    fn over(stated: &StatedLamp) -> Result<Lamp, LampError> {
+        Lamp::over(stated, &plane(), &STANDARD, [80.0, 80.0])
     }
 
     fn peg(tip_px: [f64; 2]) -> StatedLamp {
@@ -182,7 +198,7 @@ mod tests {
     #[test]
     fn a_peg_of_20_mm_with_a_shadow_of_74_64_mm_shows_a_lamp_15_degrees_up() {
         // 20 mm / tan 15° = 74.641 mm; the shadow falls along +y, so the lamp stands towards −y.
-        let lamp = Lamp::of(&peg([200.0, 1746.41]), &plane(), [80.0, 80.0]).unwrap();
+        let lamp = over(&peg([200.0, 1746.41])).unwrap();
         assert!((lamp.elevation_deg.value - 15.0).abs() < 1e-3, "{lamp:?}");
         assert!((lamp.azimuth_deg.value - 270.0).abs() < 1e-9, "{lamp:?}");
         // Marks √2 · 0.2 mm and a lean of 2° (0.70 mm) give 0.75 mm along a shadow of 74.64 mm: 0.58° and 0.15°; the height's 0.3 mm 0.22°.
@@ -194,13 +210,13 @@ mod tests {
     #[test]
     fn a_shadow_that_ends_beside_the_card_is_less_sure() {
         // 20 mm / tan 15° along +x ends on the ground.
-        let lamp = Lamp::of(&peg([946.41, 1000.0]), &plane(), [80.0, 80.0]).unwrap();
+        let lamp = over(&peg([946.41, 1000.0])).unwrap();
         assert!((lamp.elevation_deg.value - 15.0).abs() < 1e-3 && lamp.elevation_deg.u > 1.0, "{lamp:?}");
     }
 
     #[test]
     fn shadows_and_angles_that_say_nothing_are_refused() {
-        let of = |stated: StatedLamp| Lamp::of(&stated, &plane(), [80.0, 80.0]).unwrap_err();
+        let of = |stated: StatedLamp| over(&stated).unwrap_err();
         assert!(matches!(of(peg([205.0, 1000.0])), LampError::ShortShadow { .. }));
         let typed = |elevation_deg, u_deg, distance_mm| StatedLamp {
             direction: StatedDirection::Angles { azimuth_deg: 30.0, elevation_deg, u_deg },
@@ -214,7 +230,7 @@ mod tests {
     #[test]
     fn a_lamp_one_metre_away_gives_a_quarter_of_its_light_one_metre_further() {
         let direction = StatedDirection::Angles { azimuth_deg: 0.0, elevation_deg: 45.0, u_deg: 1.0 };
-        let lamp = Lamp::of(&StatedLamp { direction, distance_mm: Some(1000.0) }, &plane(), [0.0, 0.0]).unwrap();
+        let lamp = Lamp::over(&StatedLamp { direction, distance_mm: Some(1000.0) }, &plane(), &STANDARD, [0.0, 0.0]).unwrap();
         let size = |v: [f64; 3]| v.iter().map(|x| x * x).sum::<f64>().sqrt();
         assert!((size(lamp.light_at([0.0, 0.0])) - 1.0).abs() < 1e-12);
         // Beyond its foot by as much again it is seen under the same angle from the other side, and from 45° once more as far away.

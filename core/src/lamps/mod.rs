@@ -12,19 +12,21 @@ mod lamp;
 mod level;
 mod normals;
 mod report;
+mod trend;
 mod view;
 
-use nalgebra::Vector3;
+use nalgebra::{SVector, Vector3};
 
 use crate::measured::{Measured, combine};
 use crate::photo::{Luma, Photo};
 use crate::relief::field::Field;
 use crate::relief::{Rectified, Window};
-use crate::scale::{self, Plane, ScaleError};
+use crate::scale::{self, CardFound, ScaleError};
 use align::Shading;
 use depth::Slopes;
 use level::Level;
 use normals::Reading;
+use trend::robust;
 
 pub use lamp::{Lamp, StatedDirection, StatedLamp};
 
@@ -65,6 +67,9 @@ pub enum LampError {
         /// mm.
         long_mm: f64,
     },
+    /// Another card than the first photograph's.
+    #[error("it shows another scale card than the first photograph: all must show the same card, lying still")]
+    OtherCard,
     /// The card's grey isn't seen.
     #[error("too little of the card's grey is seen to read the brightness from: keep the whole card in the picture and uncovered")]
     NoGrey,
@@ -181,6 +186,9 @@ const HIGH_CONDITION: f64 = 8.0;
 const LEAST_APART_DEG: f64 = 20.0;
 /// The reflectance around a place is its mean over this far, mm.
 const AROUND_MM: f64 = 10.0;
+/// Brightness that changes as slowly as a plane or a bowl over the window isn't relief: so many terms, looked for at every so many pixels.
+const TERMS: usize = 6;
+const EVEN_STEP: usize = 4;
 /// How much slopes count where three lamps, two, one or none lit the place.
 const WEIGHTS: [f64; 4] = [0.01, 0.2, 0.5, 1.0];
 /// What the lamps' elevations don't show of the factor's doubt: bounced light, shadows, ground that isn't matt (standard
@@ -192,28 +200,37 @@ const U_RANGE_MM: f64 = 0.2;
 /// One photograph made ready.
 struct Prepared<'a> {
     luma: &'a Luma,
-    plane: Plane,
+    card: CardFound,
     lamp: Lamp,
     level: Level,
 }
 
-/// The relief that photographs (file name, photograph) under as many lamps show beside the card. Typed directions hold in each lamp's own picture.
+/// The relief that photographs (file name, photograph) under as many lamps show beside the card. Typed directions hold
+/// in each lamp's own picture; `check_line_mm` is what the card's check line measures, where someone looked.
 ///
 /// # Errors
 /// Fewer than two photographs, a photograph without a card, lamps that stand in one line or out of range, and photographs that can't be
 /// laid over each other.
-pub fn relief(photos: &[(String, Photo)], stated: &[StatedLamp]) -> Result<Relief, LampError> {
+pub fn relief(
+    photos: &[(String, Photo)],
+    stated: &[StatedLamp],
+    check_line_mm: Option<f64>,
+) -> Result<Relief, LampError> {
     if photos.len() < 2 {
         return Err(LampError::TooFew);
     }
     if photos.len() != stated.len() {
         return Err(LampError::Count { lamps: stated.len(), photographs: photos.len() });
     }
-    let window = Window::beside_card();
     let inside = |k: usize, error: LampError| LampError::In { file: photos[k].0.clone(), error: Box::new(error) };
     let prepared: Vec<Prepared> = (0..photos.len())
-        .map(|k| Prepared::of(&photos[k].1.luma, &stated[k], &window).map_err(|error| inside(k, error)))
+        .map(|k| Prepared::of(&photos[k].1.luma, &stated[k], check_line_mm).map_err(|error| inside(k, error)))
         .collect::<Result<_, _>>()?;
+    let layout = prepared[0].card.layout;
+    if let Some(k) = prepared.iter().position(|photo| photo.card.layout != layout) {
+        return Err(inside(k, LampError::OtherCard));
+    }
+    let window = Window::beside(layout);
     let condition = condition(&prepared, &window)?;
     let readings: Vec<Rectified> = prepared.iter().map(|photo| photo.readings(window)).collect();
     let shadings: Vec<Shading> = prepared.iter().zip(&readings).map(|(photo, seen)| photo.shading(seen)).collect();
@@ -228,7 +245,7 @@ pub fn relief(photos: &[(String, Photo)], stated: &[StatedLamp]) -> Result<Relie
         }
         lit.push(Lit {
             lamp: photo.lamp,
-            azimuth_in_picture_deg: lamp::to_picture(&photo.plane, window.centre_mm, photo.lamp.azimuth_deg.value),
+            azimuth_in_picture_deg: lamp::to_picture(&photo.card.plane, window.centre_mm, photo.lamp.azimuth_deg.value),
             offset_mm,
             u_offset_mm: offset.u_px / window.px_per_mm,
             correlation: offset.correlation,
@@ -264,16 +281,17 @@ fn moved(window: Window, [dx, dy]: [f64; 2]) -> Window {
 }
 
 impl<'a> Prepared<'a> {
-    fn of(luma: &'a Luma, stated: &StatedLamp, window: &Window) -> Result<Self, LampError> {
-        let plane = scale::find_card(luma)?.plane;
-        let lamp = Lamp::of(stated, &plane, window.centre_mm)?;
-        let level = Level::of(luma, &plane, &lamp)?;
-        Ok(Self { luma, plane, lamp, level })
+    fn of(luma: &'a Luma, stated: &StatedLamp, check_line_mm: Option<f64>) -> Result<Self, LampError> {
+        let found = scale::find_card(luma)?;
+        let card = if let Some(mm) = check_line_mm { found.printed(mm, luma)? } else { found };
+        let lamp = Lamp::of(stated, &card, Window::beside(card.layout).centre_mm)?;
+        let level = Level::of(luma, &card, &lamp)?;
+        Ok(Self { luma, card, lamp, level })
     }
 
     /// The ground in this window in units of what white level ground reads that gets one unit of light; below zero where it is burnt out.
     fn readings(&self, window: Window) -> Rectified {
-        let mut seen = Rectified::of(self.luma, &self.plane, window, &window, true);
+        let mut seen = Rectified::of(self.luma, &self.card.plane, window, &window, Some(self.card.layout));
         let columns = seen.size[0];
         for (at, light) in seen.light.iter_mut().enumerate() {
             let white = self.level.white(window.to_mm([(at % columns) as f64, (at / columns) as f64]));
@@ -295,16 +313,15 @@ impl<'a> Prepared<'a> {
 impl Relief {
     fn surface(&self, readings: &[Rectified], condition: f64) -> Result<Surface, LampError> {
         let n = self.ground.len();
-        let lights = |at: usize| {
-            let mm = self.window.to_mm([(at % self.size[0]) as f64, (at / self.size[0]) as f64]);
-            self.lit.iter().map(move |lit| Vector3::from(lit.lamp.light_at(mm)))
-        };
+        let even = self.evenness(readings);
         let at_place = |at: usize| -> Vec<Reading> {
-            let reading = |(light, seen): (Vector3<f64>, &Rectified)| {
-                let value = f64::from(seen.light[at]);
-                Reading { light, value, shown: value >= 0.0 }
+            let mm = self.place(at);
+            let reading = |k: usize| {
+                let value = f64::from(readings[k].light[at]);
+                let light = Vector3::from(self.lit[k].lamp.light_at(mm));
+                Reading { light, value: value / even[k].dot(&terms(self.within(at))).exp(), shown: value >= 0.0 }
             };
-            lights(at).zip(readings).map(reading).collect()
+            (0..readings.len()).map(reading).collect()
         };
         let around = self.around(|at| median(at_place(at).iter().map(|r| r.value.abs() / r.light.z).collect()));
         let mut surface = Surface {
@@ -350,29 +367,53 @@ impl Relief {
         field.blur_within(&Field::new(self.size, self.ground.clone()), AROUND_MM * self.window.px_per_mm)
     }
 
-    /// Heights above the plane through most of the ground: least squares with Tukey's weights, so that a print doesn't pull it down.
+    /// By how much each photograph is brighter than the mean of all over the ground, as the logarithm's coefficients: what changes so slowly is
+    /// the lamp's beam and its distance, or a slope of all the ground; it isn't the print.
+    fn evenness(&self, readings: &[Rectified]) -> Vec<SVector<f64, TERMS>> {
+        let n = readings.len();
+        let logs = |at: usize| -> Option<Vec<f64>> {
+            let mm = self.place(at);
+            let log = |k: usize| {
+                let value = f64::from(readings[k].light[at]);
+                (value > 0.0).then(|| (value / self.lit[k].lamp.light_at(mm)[2]).ln())
+            };
+            (0..n).map(log).collect()
+        };
+        let places = (0..self.ground.len()).filter(|at| {
+            let [column, row] = [at % self.size[0], at / self.size[0]];
+            column % EVEN_STEP == 0 && row % EVEN_STEP == 0 && self.ground[*at] > 0.0
+        });
+        let known: Vec<(usize, Vec<f64>)> = places.filter_map(|at| Some((at, logs(at)?))).collect();
+        let rows: Vec<_> = known.iter().map(|(at, _)| terms(self.within(*at))).collect();
+        let off = |k: usize| {
+            let values: Vec<f64> = known.iter().map(|(_, logs)| logs[k] - logs.iter().sum::<f64>() / n as f64).collect();
+            robust(&rows, &values).unwrap_or_default()
+        };
+        (0..n).map(off).collect()
+    }
+
+    /// Heights above the plane through most of the ground, so that a print doesn't pull it down.
     fn without_tilt(&self, mut heights: Vec<f64>) -> Vec<f64> {
         let places: Vec<usize> = (0..heights.len()).filter(|at| self.ground[*at] > 0.0).collect();
         let row = |at: usize| {
-            let [x, y] = [(at % self.size[0]) as f64 / self.size[0] as f64, (at / self.size[0]) as f64 / self.size[1] as f64];
-            Vector3::new(1.0, x - 0.5, y - 0.5)
+            let [x, y] = self.within(at);
+            Vector3::new(1.0, x, y)
         };
-        let mut plane = Vector3::zeros();
-        for round in 0..8 {
-            let off = |at: usize| heights[at] - row(at).dot(&plane);
-            let mut sizes: Vec<f64> = places.iter().map(|at| off(*at).abs()).collect();
-            let middle = sizes.len() / 2;
-            let reach = 4.685 * 1.4826 * sizes.select_nth_unstable_by(middle, f64::total_cmp).1.max(1e-9);
-            let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), Vector3::zeros());
-            for at in &places {
-                let weight = if round == 0 { 1.0 } else { (1.0 - (off(*at) / reach).powi(2)).max(0.0).powi(2) };
-                normal += row(*at) * row(*at).transpose() * weight;
-                right += row(*at) * (heights[*at] * weight);
-            }
-            plane = normal.cholesky().map_or(plane, |c| c.solve(&right));
-        }
+        let rows: Vec<_> = places.iter().map(|at| row(*at)).collect();
+        let values: Vec<f64> = places.iter().map(|at| heights[*at]).collect();
+        let plane = robust(&rows, &values).unwrap_or_default();
         places.iter().for_each(|at| heights[*at] -= row(*at).dot(&plane));
         heights
+    }
+
+    /// mm in the card's plane.
+    fn place(&self, at: usize) -> [f64; 2] {
+        self.window.to_mm([(at % self.size[0]) as f64, (at / self.size[0]) as f64])
+    }
+
+    /// From −1 to 1 across and down the window.
+    fn within(&self, at: usize) -> [f64; 2] {
+        [0, 1].map(|k| 2.0 * [at % self.size[0], at / self.size[0]][k] as f64 / self.size[k] as f64 - 1.0)
     }
 
     fn range(&self, heights: &[f64], u_factor: f64) -> Option<Measured> {
@@ -386,8 +427,7 @@ impl Relief {
     /// The difference of the first two over their sum: reflectance goes out of it.
     fn difference(&self, readings: &[Rectified]) -> Vec<f32> {
         let level = |k: usize, at: usize| {
-            let mm = self.window.to_mm([(at % self.size[0]) as f64, (at / self.size[0]) as f64]);
-            readings[k].light[at].abs() / self.lit[k].lamp.light_at(mm)[2] as f32
+            readings[k].light[at].abs() / self.lit[k].lamp.light_at(self.place(at))[2] as f32
         };
         let share = |at: usize| {
             let (a, b) = (level(0, at), level(1, at));
@@ -417,6 +457,11 @@ fn u_factor(elevations_deg: impl Iterator<Item = Measured>) -> f64 {
         })
         .collect();
     (shares.iter().sum::<f64>() / shares.len() as f64).hypot(U_FACTOR)
+}
+
+/// Constant, slope and curvature over the window.
+fn terms([x, y]: [f64; 2]) -> SVector<f64, TERMS> {
+    SVector::from([1.0, x, y, x * x, x * y, y * y])
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
