@@ -207,8 +207,7 @@ fn examine(seed: u64, each: bool) -> Result<Option<Checked>, Box<dyn Error>> {
     let (scene, shots) = scene(seed);
     let (truth, files) = pictures(&scene, &shots)?;
     let started = Instant::now();
-    let photos =
-        files.iter().enumerate().map(|(k, file)| Ok((format!("{k}.jpg"), Photo::read(file)?)));
+    let photos = files.iter().enumerate().map(|(k, file)| Ok((format!("{k}.jpg"), Photo::read(file)?)));
     let photos = photos.collect::<Result<Vec<_>, Box<dyn Error>>>()?;
     let stated: Vec<StatedLamp> = shots.iter().map(|(_, _, stated)| *stated).collect();
     let result = relief(&photos, &stated, None);
@@ -293,8 +292,14 @@ fn compare(
         if surface.lit[at] >= 3 {
             // Normals over two thirds of a millimetre: single grains are smaller than the window's pixels.
             let d = 1.0 / found.window.px_per_mm;
-            let mean = |mm: [f64; 2]| (0..9).map(|i| height([mm[0] + d * f64::from(i % 3 - 1) / 3.0, mm[1] + d * f64::from(i / 3 - 1) / 3.0])).sum::<f64>() / 9.0;
-            let slope = |dx: f64, dy: f64| (mean([mm[0] + dx, mm[1] + dy]) - mean([mm[0] - dx, mm[1] - dy])) / (2.0 * d);
+            let mean = |mm: [f64; 2]| {
+                (0..9)
+                    .map(|i| height([mm[0] + d * f64::from(i % 3 - 1) / 3.0, mm[1] + d * f64::from(i / 3 - 1) / 3.0]))
+                    .sum::<f64>()
+                    / 9.0
+            };
+            let slope =
+                |dx: f64, dy: f64| (mean([mm[0] + dx, mm[1] + dy]) - mean([mm[0] - dx, mm[1] - dy])) / (2.0 * d);
             let (p, q) = (slope(d, 0.0), slope(0.0, d));
             let long = (1.0 + p * p + q * q).sqrt();
             let [x, y, up] = surface.normals[at].map(f64::from);

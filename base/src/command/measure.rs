@@ -3,13 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use rakelight_core::lamps::Relief;
 use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
 use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
 
-use super::print_json;
+use super::{lamps, print_json};
 use crate::failure::{self, Failure};
 
 /// What and by which scale.
@@ -53,6 +54,8 @@ pub struct Arguments {
     /// Write a view of the ground around the print that makes faint pads visible (PNG).
     #[arg(long, value_name = "OUT.png")]
     relief: Option<PathBuf>,
+    #[command(flatten)]
+    lamps: lamps::Arguments,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -78,24 +81,39 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         look_at_ground: true,
         light_from_deg: arguments.light_from,
     };
+    let relief = lamps::relief(&arguments.lamps, &photos, arguments.u_click_px, arguments.check_line_mm)?;
+    if let Some(relief) = &relief {
+        request.light_from_deg = Some(relief.lit[0].azimuth_in_picture_deg);
+    }
     let measurement = match photos.as_slice() {
-        [(file, photo)] => {
+        [(file, photo), rest @ ..] if rest.is_empty() || relief.is_some() => {
             request.landmarks = request.landmarks.of_photo(file);
             let path = arguments.photos[0].display();
             print::measure(photo, &request).map_err(|error| Failure::input(format!("{path}: {error}")))?
         }
         several => print::measure_together(several, &request).map_err(Failure::input)?,
     };
+    let files: Vec<String> = photos.iter().map(|(file, _)| file.clone()).collect();
     let (_, photo) = photos.swap_remove(0);
     if let Some(out) = &arguments.relief {
-        let picture =
-            measurement.relief_png(&photo).map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
+        let picture = relief.as_ref().map_or_else(|| measurement.relief_png(&photo), Relief::view_png);
+        let picture = picture.map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
         failure::write(out, picture)?;
     }
     if arguments.json {
-        print_json(&measurement.to_json(&photo, words));
+        let mut document = measurement.to_json(&photo, words);
+        if let Some(relief) = &relief {
+            relief.add_to(&mut document, &files, words);
+        }
+        print_json(&document);
     } else {
+        if let Some(relief) = &relief {
+            lamps::show(relief, words);
+        }
         show(&measurement, words);
+        for warning in relief.iter().flat_map(|relief| relief.warnings(words)) {
+            eprintln!("rakelight: {warning}");
+        }
     }
     Ok(())
 }
@@ -146,9 +164,13 @@ fn parse_between(text: &str) -> Result<[[f64; 2]; 2], Failure> {
 
 /// Exactly `N` finite numbers with commas between them.
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
-    let numbers: Option<Vec<f64>> =
-        text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite())).collect();
-    numbers?.try_into().ok()
+    listed(text).try_into().ok()
+}
+
+/// Finite numbers with commas between them; none where one of them isn't.
+pub(super) fn listed(text: &str) -> Vec<f64> {
+    let numbers = text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite()));
+    numbers.collect::<Option<Vec<f64>>>().unwrap_or_default()
 }
 
 /// The measures as a table: value and 95 % half width.

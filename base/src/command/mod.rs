@@ -2,6 +2,7 @@
 
 mod card;
 mod identify;
+mod lamps;
 mod measure;
 mod store;
 mod trail;

@@ -140,7 +140,8 @@ fn shared(shading: &Shading, towards_deg: f64, sigma_px: f64) -> Field {
     let (dy, dx) = towards_deg.to_radians().sin_cos();
     let slope = smooth.slope_x().map2(&smooth.slope_y(), |x, y| x * dx as f32 + y * dy as f32);
     let seen = slope.map2(&inner, |s, m| if m > 0.995 { s } else { 0.0 });
-    let (sum, n) = seen.values.iter().filter(|v| **v != 0.0).fold((0.0_f64, 0.0), |(s, n), v| (s + f64::from(v.abs()), n + 1.0));
+    let (sum, n) =
+        seen.values.iter().filter(|v| **v != 0.0).fold((0.0_f64, 0.0), |(s, n), v| (s + f64::from(v.abs()), n + 1.0));
     let usual = (sum / f64::max(n, 1.0)).max(1e-9) as f32;
     let values = seen.values.iter().map(|v| v / (v.abs() + 2.0 * usual)).collect();
     Field::new(seen.size, values)
@@ -156,7 +157,10 @@ fn search(a: &Field, b: &Field, most: f64) -> Vector2<f64> {
             let (mut product, mut square_a, mut square_b) = (0.0_f32, 1e-9_f32, 1e-9_f32);
             for row in ((-dy).max(0)..(height - dy).min(height)).step_by(SEARCH_STEP) {
                 for column in ((-dx).max(0)..(width - dx).min(width)).step_by(SEARCH_STEP) {
-                    let (va, vb) = (a.values[(row * width + column) as usize], b.values[((row + dy) * width + column + dx) as usize]);
+                    let (va, vb) = (
+                        a.values[(row * width + column) as usize],
+                        b.values[((row + dy) * width + column + dx) as usize],
+                    );
                     product += va * vb;
                     if va != 0.0 && vb != 0.0 {
                         square_a += va * va;
@@ -214,6 +218,56 @@ impl Fit {
         // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in eight of those taken.
         let left_over = (aa - ab * gain) / n * 8.0;
         let longest = step.norm().max(1.0);
-        Some(Self { step: step / longest, information: normal * gain * gain / left_over.max(1e-12), correlation: ab / (aa * bb).sqrt() })
+        Some(Self {
+            step: step / longest,
+            information: normal * gain * gain / left_over.max(1e-12),
+            correlation: ab / (aa * bb).sqrt(),
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PX_PER_MM: f64 = 3.0;
+
+    /// A rough ground (waves in all directions) shaded by its slope towards a lamp, seen shifted by some pixels.
+    fn shading(azimuth_deg: f64, [dx, dy]: [f64; 2], course: f64) -> Shading {
+        let size = [240, 200];
+        let (sy, sx) = azimuth_deg.to_radians().sin_cos();
+        let light = (0..size[0] * size[1]).map(|at| {
+            let (x, y) = ((at % size[0]) as f64 - dx, (at / size[0]) as f64 - dy);
+            let slope: f64 = (0..60)
+                .map(|k| {
+                    let k = f64::from(k);
+                    let (wy, wx) = (k * 0.77 * course).sin_cos();
+                    let waves = 0.15 + 0.35 * (k * 0.37).fract();
+                    (wx * sx + wy * sy) * (waves * (x * wx + y * wy) + k * k * course).sin()
+                })
+                .sum();
+            (1.0 + 0.03 * slope) as f32
+        });
+        let light = Field::new(size, light.collect());
+        Shading { light, ground: Field::new(size, vec![1.0; size[0] * size[1]]), azimuth_deg }
+    }
+
+    #[test]
+    fn photographs_lit_from_opposite_sides_are_laid_over_each_other_to_a_twentieth_of_a_pixel() {
+        let shifts = [[0.0, 0.0], [2.4, -1.3], [-3.7, 5.2], [0.6, 0.2]];
+        let lamps = [10.0, 95.0, 190.0, 275.0];
+        let shadings: Vec<_> = lamps.iter().zip(shifts).map(|(deg, shift)| shading(*deg, shift, 1.0)).collect();
+        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
+            let off = (offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]);
+            assert!(off < 0.05 && offset.correlation > 0.8, "{offset:?} {shift:?}");
+        }
+    }
+
+    #[test]
+    fn other_ground_is_noticed_and_named() {
+        let mut shadings: Vec<_> = [10.0, 130.0, 250.0].iter().map(|deg| shading(*deg, [0.0, 0.0], 1.0)).collect();
+        shadings[1] = shading(130.0, [0.0, 0.0], 1.7);
+        let (which, correlation) = offsets(&shadings, PX_PER_MM).unwrap_err();
+        assert!(which == 1 && correlation < LEAST_CORRELATION, "{which} {correlation}");
     }
 }

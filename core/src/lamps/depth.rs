@@ -34,8 +34,12 @@ pub(super) fn heights(slopes: &Slopes) -> Vec<f64> {
     }
     let edges = Edges::of(slopes);
     edges.solve(&mut start);
-    let (sum, n) = start.iter().zip(&slopes.weight).filter(|(_, w)| **w > 0.0).fold((0.0, 0.0), |(s, n), (h, _)| (s + h, n + 1.0));
-    start.iter_mut().zip(&slopes.weight).for_each(|(h, w)| *h = if *w > 0.0 { *h - sum / f64::max(n, 1.0) } else { 0.0 });
+    let (sum, n) =
+        start.iter().zip(&slopes.weight).filter(|(_, w)| **w > 0.0).fold((0.0, 0.0), |(s, n), (h, _)| (s + h, n + 1.0));
+    start
+        .iter_mut()
+        .zip(&slopes.weight)
+        .for_each(|(h, w)| *h = if *w > 0.0 { *h - sum / f64::max(n, 1.0) } else { 0.0 });
     start
 }
 
@@ -128,7 +132,8 @@ impl Edges {
         self.gather(&mut residual, |a, b, k| self.rise[a][k] - (x[b] - x[a]));
         let mut asked = vec![0.0; n];
         self.gather(&mut asked, |a, _, k| self.rise[a][k]);
-        let size = |v: &[f64]| v.iter().zip(&diagonal).map(|(v, d)| if *d > 0.0 { v * v / d } else { 0.0 }).sum::<f64>();
+        let size =
+            |v: &[f64]| v.iter().zip(&diagonal).map(|(v, d)| if *d > 0.0 { v * v / d } else { 0.0 }).sum::<f64>();
         let enough = LEFT * LEFT * size(&asked);
         let smooth = |r: &[f64], z: &mut [f64]| {
             z.iter_mut().zip(r).zip(&diagonal).for_each(|((z, r), d)| *z = if *d > 0.0 { r / d } else { 0.0 });
@@ -152,5 +157,70 @@ impl Edges {
             power = next;
             way.iter_mut().zip(&z).for_each(|(w, z)| *w = z + keep * *w);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Slopes of a height function over a grid whose pixels are one long.
+    fn slopes(size: [usize; 2], slope: impl Fn(f64, f64) -> [f64; 2], weight: impl Fn(f64, f64) -> f64) -> Slopes {
+        let places: Vec<(f64, f64)> =
+            (0..size[0] * size[1]).map(|at| ((at % size[0]) as f64, (at / size[0]) as f64)).collect();
+        Slopes {
+            size,
+            rise: places.iter().map(|(x, y)| slope(*x, *y)).collect(),
+            weight: places.iter().map(|(x, y)| weight(*x, *y)).collect(),
+        }
+    }
+
+    /// Largest distance from the true heights after their mean was taken away, over pixels that count.
+    fn off(slopes: &Slopes, truth: impl Fn(f64, f64) -> f64) -> f64 {
+        let found = heights(slopes);
+        let known: Vec<(f64, f64)> = (0..found.len())
+            .filter(|at| slopes.weight[*at] > 0.0)
+            .map(|at| (found[at], truth((at % slopes.size[0]) as f64, (at / slopes.size[0]) as f64)))
+            .collect();
+        let mean = known.iter().map(|(f, t)| f - t).sum::<f64>() / known.len() as f64;
+        known.iter().map(|(f, t)| (f - t - mean).abs()).fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn a_plane_comes_back_flat_and_a_paraboloid_to_a_thousandth_of_its_height() {
+        assert!(off(&slopes([90, 70], |_, _| [0.0, 0.0], |_, _| 1.0), |_, _| 0.0) < 1e-12);
+        // z = ((x − 100)² + 2 (y − 80)²) / 400: 57 high over the grid. Means of neighbours' slopes are exact for it.
+        let bowl = |x: f64, y: f64| ((x - 100.0).powi(2) + 2.0 * (y - 80.0).powi(2)) / 400.0;
+        let slopes = slopes([210, 170], |x, y| [(x - 100.0) / 200.0, (y - 80.0) / 100.0], |_, _| 1.0);
+        assert!(off(&slopes, bowl) < 0.057, "{}", off(&slopes, bowl));
+    }
+
+    #[test]
+    fn a_spherical_cap_comes_back_around_a_card_that_covers_a_corner() {
+        // A sphere of radius 60 up to 45 from its axis: 20.3 high, with level ground around it.
+        let from_axis = |x: f64, y: f64| ((x - 150.0).powi(2) + (y - 90.0).powi(2)).sqrt();
+        let cap = |x: f64, y: f64| {
+            (3600.0 - from_axis(x, y).min(45.0).powi(2)).sqrt() - 3600.0_f64.mul_add(1.0, -2025.0).sqrt()
+        };
+        let slope = |x: f64, y: f64| {
+            let under = from_axis(x, y);
+            if under < 45.0 { [150.0 - x, 90.0 - y].map(|d| d / (3600.0 - under * under).sqrt()) } else { [0.0; 2] }
+        };
+        let ground = |x: f64, y: f64| if x < 60.0 && y > 120.0 { 0.0 } else { 1.0 };
+        let slopes = slopes([240, 180], slope, ground);
+        assert!(off(&slopes, cap) < 0.25, "{}", off(&slopes, cap));
+    }
+
+    #[test]
+    fn slopes_that_count_little_bend_the_surface_little() {
+        // A hole in what is known, filled with nonsense that counts for nothing.
+        let tilted = |x: f64, y: f64| 0.1 * x - 0.05 * y;
+        let hole = |x: f64, y: f64| (x - 60.0).hypot(y - 50.0) < 15.0;
+        let rough = slopes(
+            [120, 100],
+            |x, y| if hole(x, y) { [2.0, -3.0] } else { [0.1, -0.05] },
+            |x, y| if hole(x, y) { 1e-9 } else { 1.0 },
+        );
+        assert!(off(&rough, tilted) < 0.02, "{}", off(&rough, tilted));
     }
 }

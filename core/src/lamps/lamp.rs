@@ -82,9 +82,8 @@ impl Lamp {
                 if !azimuth_deg.is_finite() {
                     return bad("the lamp's azimuth", azimuth_deg, "it must be an angle in degrees");
                 }
-                let Some((azimuth_deg, elevation_deg)) =
-                    Measured::new(to_plane(plane, centre_mm, azimuth_deg), u_deg)
-                        .zip(Measured::new(elevation_deg, u_deg))
+                let Some((azimuth_deg, elevation_deg)) = Measured::new(to_plane(plane, centre_mm, azimuth_deg), u_deg)
+                    .zip(Measured::new(elevation_deg, u_deg))
                 else {
                     return bad("the uncertainty of the lamp's direction (°)", u_deg, "it must be above zero");
                 };
@@ -116,24 +115,14 @@ impl Lamp {
         let (dy, dx) = self.azimuth_deg.value.to_radians().sin_cos();
         let far = [dx * cos, dy * cos, sin];
         let Some(distance) = self.distance_mm else { return far };
-        let way = [
-            self.from_mm[0] + distance * far[0] - x,
-            self.from_mm[1] + distance * far[1] - y,
-            distance * far[2],
-        ];
+        let way = [self.from_mm[0] + distance * far[0] - x, self.from_mm[1] + distance * far[1] - y, distance * far[2]];
         let long = way.iter().map(|v| v * v).sum::<f64>().sqrt();
         way.map(|v| v / long * (distance / long).powi(2))
     }
 }
 
 /// A peg's shadow points away from the lamp, and is as long as the peg's height over the tangent of the lamp's elevation.
-fn by_peg(
-    foot: [f64; 2],
-    tip: [f64; 2],
-    height_mm: f64,
-    u_mark_mm: f64,
-    card: &Layout,
-) -> Result<Lamp, LampError> {
+fn by_peg(foot: [f64; 2], tip: [f64; 2], height_mm: f64, u_mark_mm: f64, card: &Layout) -> Result<Lamp, LampError> {
     if !(height_mm > 0.0 && height_mm.is_finite()) {
         let must = "give its height above the card in millimetres";
         return Err(LampError::Value { name: "the peg's height (mm)", value: height_mm, must });
@@ -222,7 +211,9 @@ mod tests {
             direction: StatedDirection::Angles { azimuth_deg: 30.0, elevation_deg, u_deg },
             distance_mm,
         };
-        for stated in [typed(1.0, 3.0, None), typed(90.0, 3.0, None), typed(15.0, 0.0, None), typed(15.0, 3.0, Some(20.0))] {
+        for stated in
+            [typed(1.0, 3.0, None), typed(90.0, 3.0, None), typed(15.0, 0.0, None), typed(15.0, 3.0, Some(20.0))]
+        {
             assert!(matches!(of(stated), LampError::Value { .. }), "{stated:?}");
         }
     }
@@ -230,7 +221,8 @@ mod tests {
     #[test]
     fn a_lamp_one_metre_away_gives_a_quarter_of_its_light_one_metre_further() {
         let direction = StatedDirection::Angles { azimuth_deg: 0.0, elevation_deg: 45.0, u_deg: 1.0 };
-        let lamp = Lamp::over(&StatedLamp { direction, distance_mm: Some(1000.0) }, &plane(), &STANDARD, [0.0, 0.0]).unwrap();
+        let lamp =
+            Lamp::over(&StatedLamp { direction, distance_mm: Some(1000.0) }, &plane(), &STANDARD, [0.0, 0.0]).unwrap();
         let size = |v: [f64; 3]| v.iter().map(|x| x * x).sum::<f64>().sqrt();
         assert!((size(lamp.light_at([0.0, 0.0])) - 1.0).abs() < 1e-12);
         // Beyond its foot by as much again it is seen under the same angle from the other side, and from 45° once more as far away.

@@ -39,7 +39,9 @@ pub enum LampError {
     )]
     TooFew,
     /// Lamps and photographs don't match.
-    #[error("there are {lamps} lamps for {photographs} photographs: give one --lamp for each photograph, in their order")]
+    #[error(
+        "there are {lamps} lamps for {photographs} photographs: give one --lamp for each photograph, in their order"
+    )]
     Count {
         /// Lamps.
         lamps: usize,
@@ -71,7 +73,9 @@ pub enum LampError {
     #[error("it shows another scale card than the first photograph: all must show the same card, lying still")]
     OtherCard,
     /// The card's grey isn't seen.
-    #[error("too little of the card's grey is seen to read the brightness from: keep the whole card in the picture and uncovered")]
+    #[error(
+        "too little of the card's grey is seen to read the brightness from: keep the whole card in the picture and uncovered"
+    )]
     NoGrey,
     /// Too dark.
     #[error("the card is too dark to read the brightness from: expose longer or bring the lamp nearer")]
@@ -90,7 +94,9 @@ pub enum LampError {
         most: f64,
     },
     /// Two lamps at one place.
-    #[error("both lamps stand in the same direction ({apart_deg:.0}° apart): move the lamp around the print between the photographs")]
+    #[error(
+        "both lamps stand in the same direction ({apart_deg:.0}° apart): move the lamp around the print between the photographs"
+    )]
     SamePlace {
         /// Degrees.
         apart_deg: f64,
@@ -273,7 +279,11 @@ fn condition(prepared: &[Prepared], window: &Window) -> Result<Option<f64>, Lamp
         return if apart_deg < LEAST_APART_DEG { Err(LampError::SamePlace { apart_deg }) } else { Ok(None) };
     }
     let condition = normals::condition(&lights);
-    if condition <= MOST_CONDITION { Ok(Some(condition)) } else { Err(LampError::OneLine { condition, most: MOST_CONDITION }) }
+    if condition <= MOST_CONDITION {
+        Ok(Some(condition))
+    } else {
+        Err(LampError::OneLine { condition, most: MOST_CONDITION })
+    }
 }
 
 fn moved(window: Window, [dx, dy]: [f64; 2]) -> Window {
@@ -301,8 +311,11 @@ impl<'a> Prepared<'a> {
     }
 
     fn shading(&self, seen: &Rectified) -> Shading {
-        let up = |at: usize| self.lamp.light_at(seen.window.to_mm([(at % seen.size[0]) as f64, (at / seen.size[0]) as f64]))[2];
-        let light = Field::new(seen.size, seen.light.iter().enumerate().map(|(at, v)| v.abs() / up(at) as f32).collect());
+        let up = |at: usize| {
+            self.lamp.light_at(seen.window.to_mm([(at % seen.size[0]) as f64, (at / seen.size[0]) as f64]))[2]
+        };
+        let light =
+            Field::new(seen.size, seen.light.iter().enumerate().map(|(at, v)| v.abs() / up(at) as f32).collect());
         let ground = Field::new(seen.size, seen.ground.clone());
         let around = light.blur_within(&ground, AROUND_MM * seen.window.px_per_mm);
         let light = light.map2(&around, |v, a| if a > 0.0 { (v / a).min(3.0) } else { 0.0 });
@@ -386,7 +399,8 @@ impl Relief {
         let known: Vec<(usize, Vec<f64>)> = places.filter_map(|at| Some((at, logs(at)?))).collect();
         let rows: Vec<_> = known.iter().map(|(at, _)| terms(self.within(*at))).collect();
         let off = |k: usize| {
-            let values: Vec<f64> = known.iter().map(|(_, logs)| logs[k] - logs.iter().sum::<f64>() / n as f64).collect();
+            let values: Vec<f64> =
+                known.iter().map(|(_, logs)| logs[k] - logs.iter().sum::<f64>() / n as f64).collect();
             robust(&rows, &values).unwrap_or_default()
         };
         (0..n).map(off).collect()
@@ -426,9 +440,8 @@ impl Relief {
 
     /// The difference of the first two over their sum: reflectance goes out of it.
     fn difference(&self, readings: &[Rectified]) -> Vec<f32> {
-        let level = |k: usize, at: usize| {
-            readings[k].light[at].abs() / self.lit[k].lamp.light_at(self.place(at))[2] as f32
-        };
+        let level =
+            |k: usize, at: usize| readings[k].light[at].abs() / self.lit[k].lamp.light_at(self.place(at))[2] as f32;
         let share = |at: usize| {
             let (a, b) = (level(0, at), level(1, at));
             if self.ground[at] > 0.0 && a + b > 0.0 { (a - b) / (a + b) } else { 0.0 }

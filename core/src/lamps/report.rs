@@ -17,7 +17,10 @@ impl Relief {
         let window = [x - width / 2.0, y - height / 2.0, x + width / 2.0, y + height / 2.0];
         map.insert("window_mm".into(), json!(window));
         map.insert("px_per_mm".into(), json!(self.window.px_per_mm));
-        map.insert("lights".into(), files.iter().zip(&self.lit).map(|(file, lit)| lit.to_json(file, self.window.px_per_mm)).collect());
+        map.insert(
+            "lights".into(),
+            files.iter().zip(&self.lit).map(|(file, lit)| lit.to_json(file, self.window.px_per_mm)).collect(),
+        );
         if let Some(surface) = &self.surface {
             map.insert("condition".into(), json!(surface.condition));
             map.insert("share_in_shadow".into(), json!(surface.in_shadow));
@@ -26,6 +29,14 @@ impl Relief {
             map.insert("u_depth_range_mm".into(), json!(surface.range_mm.map(|range| range.u)));
         }
         Value::Object(map)
+    }
+
+    /// Adds it and its warnings to the document of the first photograph's measurement.
+    pub fn add_to(&self, document: &mut Value, files: &[String], words: &Words) {
+        document["relief"] = self.to_json(files);
+        if let Some(warnings) = document["warnings"].as_array_mut() {
+            warnings.extend(self.warnings(words).into_iter().map(Value::from));
+        }
     }
 
     /// What to know about it, in words.
