@@ -70,7 +70,7 @@ def photograph(card_picture, surface, lamp, noise, rng):
     from_card = np.array([[1 / per_mm, 0, 0.5 / per_mm], [0, 1 / per_mm, 0.5 / per_mm], [0, 0, 1]])
     fine = cv2.warpPerspective(
         cv2.GaussianBlur(np.nan_to_num(card, nan=MUD), (0, 0), 1.2),
-        TO_PX @ from_card, SIZE, flags=cv2.INTER_LINEAR, borderValue=float("nan"),
+        TO_PX @ from_card, SIZE, flags=cv2.INTER_LINEAR, borderValue=MUD,
     )
     on_card = cv2.warpPerspective((~np.isnan(card)).astype(np.float32), TO_PX @ from_card, SIZE, flags=cv2.INTER_LINEAR) > 0.5
     picture = np.where(on_card, fine * light[2], MUD * (1 + speckle) * facing)

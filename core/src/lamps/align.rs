@@ -3,9 +3,9 @@
 //! The card's plane brings them together but for what lies below it: seen from another place, a print 5 mm deep is a millimetre beside. The
 //! light changes from photograph to photograph, so brightness can't be compared. But shading by low light is about the height's
 //! slope towards the lamp (Pentland 1990). The slope of that shading towards the other photograph's lamp is the height's mixed second
-//! derivative along both lamps, which the two photographs share: it doesn't matter which derivative comes first. These are compared, by
-//! correlation from far and by Gauss and Newton's method from near (Lucas & Kanade 1981), each pair of photographs by itself; the offsets
-//! are those that agree best with all pairs.
+//! derivative along both lamps, which the two photographs share: it doesn't matter which derivative comes first. Speckled ground under
+//! higher lamps shares its colour instead. Both are tried, by correlation from far and by Gauss and Newton's method from near (Lucas &
+//! Kanade 1981), and each pair of photographs takes what correlates more; the offsets are those that agree best with all pairs.
 
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 
@@ -110,12 +110,26 @@ fn reached(pairs: &[&Pair], n: usize) -> Vec<bool> {
     reached
 }
 
+/// What two photographs may share.
+#[derive(Debug, Clone, Copy)]
+enum Shares {
+    /// The relief: its mixed derivative along both lamps.
+    Relief,
+    /// The ground's colour.
+    Colour,
+}
+
 fn pair(shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<Pair> {
+    let tried = [Shares::Relief, Shares::Colour].into_iter().filter_map(|what| by(what, shadings, from, to, px_per_mm));
+    tried.max_by(|a, b| a.correlation.total_cmp(&b.correlation))
+}
+
+fn by(what: Shares, shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<Pair> {
     let [a, b] = [&shadings[from], &shadings[to]];
-    let shared = |mm: f64| [shared(a, b.azimuth_deg, mm * px_per_mm), shared(b, a.azimuth_deg, mm * px_per_mm)];
-    let [far_a, far_b] = shared(COARSE_MM);
+    let both = |mm: f64| [a.feature(what, b, mm * px_per_mm), b.feature(what, a, mm * px_per_mm)];
+    let [far_a, far_b] = both(COARSE_MM);
     let mut px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
-    let [near_a, near_b] = shared(FINE_MM);
+    let [near_a, near_b] = both(FINE_MM);
     let [slope_x, slope_y] = [near_b.slope_x(), near_b.slope_y()];
     let mut last = None;
     for _ in 0..STEPS {
@@ -132,19 +146,29 @@ fn pair(shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<
     near.then_some(Pair { from, to, px, information: fit.information, correlation: fit.correlation })
 }
 
-/// What two photographs share: the shading's slope towards the other's lamp. Strong slopes, as at the edges of shadows, are weakened.
-/// Zero where ground is missing near.
-fn shared(shading: &Shading, towards_deg: f64, sigma_px: f64) -> Field {
-    let smooth = shading.light.blur_within(&shading.ground, sigma_px);
-    let inner = shading.ground.blur(sigma_px);
-    let (dy, dx) = towards_deg.to_radians().sin_cos();
-    let slope = smooth.slope_x().map2(&smooth.slope_y(), |x, y| x * dx as f32 + y * dy as f32);
-    let seen = slope.map2(&inner, |s, m| if m > 0.995 { s } else { 0.0 });
-    let (sum, n) =
-        seen.values.iter().filter(|v| **v != 0.0).fold((0.0_f64, 0.0), |(s, n), v| (s + f64::from(v.abs()), n + 1.0));
-    let usual = (sum / f64::max(n, 1.0)).max(1e-9) as f32;
-    let values = seen.values.iter().map(|v| v / (v.abs() + 2.0 * usual)).collect();
-    Field::new(seen.size, values)
+impl Shading {
+    /// What is compared with the same of another photograph. Strong values, as at the edges of shadows, are weakened. Zero where ground is
+    /// missing near.
+    fn feature(&self, what: Shares, other: &Shading, sigma_px: f64) -> Field {
+        let smooth = self.light.blur_within(&self.ground, sigma_px);
+        let raw = match what {
+            Shares::Relief => {
+                let (dy, dx) = other.azimuth_deg.to_radians().sin_cos();
+                smooth.slope_x().map2(&smooth.slope_y(), |x, y| x * dx as f32 + y * dy as f32)
+            }
+            Shares::Colour => {
+                let around = self.light.blur_within(&self.ground, 4.0 * sigma_px);
+                smooth.map2(&around, |fine, around| fine - around)
+            }
+        };
+        let inner = self.ground.blur(sigma_px);
+        let seen = raw.map2(&inner, |v, m| if m > 0.995 { v } else { 0.0 });
+        let known = seen.values.iter().filter(|v| **v != 0.0);
+        let (sum, n) = known.fold((0.0_f64, 0.0), |(s, n), v| (s + f64::from(v.abs()), n + 1.0));
+        let usual = (sum / f64::max(n, 1.0)).max(1e-9) as f32;
+        let values = seen.values.iter().map(|v| v / (v.abs() + 2.0 * usual)).collect();
+        Field::new(seen.size, values)
+    }
 }
 
 /// The whole offset at which two fields correlate most.
@@ -260,6 +284,18 @@ mod tests {
         for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
             let off = (offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]);
             assert!(off < 0.05 && offset.correlation > 0.8, "{offset:?} {shift:?}");
+        }
+    }
+
+    #[test]
+    fn flat_speckled_ground_is_laid_over_itself_by_its_colour() {
+        let shifts = [[0.0, 0.0], [2.4, -1.3], [-3.7, 5.2]];
+        // The same pattern under all lamps: shaded as by one lamp, whatever the other two are.
+        let speckled = |deg: f64, shift| Shading { azimuth_deg: deg, ..shading(10.0, shift, 1.0) };
+        let shadings: Vec<_> =
+            [10.0, 130.0, 250.0].iter().zip(shifts).map(|(deg, shift)| speckled(*deg, shift)).collect();
+        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
+            assert!((offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]) < 0.05, "{offset:?} {shift:?}");
         }
     }
 
