@@ -270,7 +270,9 @@ fn compare(
             }
             let (first, here) = (shown(0, mm), shown(k, mm));
             let apart = [0, 1].map(|i| here[i] - first[i]);
-            let offset = found.lit[k].offset_mm;
+            let high = found.height_at(first).map_or(0.0, |height| height.value);
+            let (offset, parallax) = (found.lit[k].offset_mm, found.lit[k].parallax);
+            let offset = [0, 1].map(|i| offset[i] + high * parallax[i]);
             by_card_px.push(apart[0].hypot(apart[1]) * found.window.px_per_mm);
             aligned_px.push((apart[0] - offset[0]).hypot(apart[1] - offset[1]) * found.window.px_per_mm);
         }

@@ -6,8 +6,11 @@
 //! derivative along both lamps, which the two photographs share: it doesn't matter which derivative comes first. Speckled ground under
 //! higher lamps shares its colour instead. Both are tried, by correlation from far and by Gauss and Newton's method from near (Lucas &
 //! Kanade 1981), and each pair of photographs takes what correlates more; the offsets are those that agree best with all pairs.
+//!
+//! Once heights are known, a second round also finds by how much what is deeper lies further aside (parallax): for a camera that moved
+//! by a tenth of its height that is a tenth of the depth, all over the print in one direction.
 
-use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+use nalgebra::{DMatrix, DVector, Matrix4, Vector2, Vector4};
 
 use crate::relief::field::Field;
 
@@ -23,10 +26,17 @@ pub(super) struct Shading {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Offset {
     pub px: [f64; 2],
+    /// Further aside for each pixel of height.
+    pub by_height: [f64; 2],
     /// By how much the pairs disagree, px.
     pub u_px: f64,
     /// The best correlation with any other photograph.
     pub correlation: f64,
+}
+
+impl Offset {
+    /// As the card's plane shows it.
+    pub const NONE: Self = Self { px: [0.0; 2], by_height: [0.0; 2], u_px: 0.0, correlation: 1.0 };
 }
 
 /// Photographs are looked for as far apart as this, mm.
@@ -46,21 +56,27 @@ const STEPS: usize = 12;
 /// What the fit's own residuals don't show (standard uncertainty; found on rendered pictures), px.
 const U_LEAST_PX: f64 = 0.1;
 
-/// A pair's offset with its information (the inverse of its covariance).
+/// How far a camera moves between photographs, as a share of its height (standard uncertainty beforehand; assumed).
+const U_BY_HEIGHT: f64 = 0.1;
+
+/// A pair's offset (along x and y, then by height) with its information (the inverse of its covariance).
 struct Pair {
     from: usize,
     to: usize,
-    px: Vector2<f64>,
-    information: Matrix2<f64>,
+    offset: Vector4<f64>,
+    information: Matrix4<f64>,
     correlation: f64,
 }
 
 /// The offsets of all photographs, the first one's being zero; a photograph that can't be laid over the others is an error.
-pub(super) fn offsets(shadings: &[Shading], px_per_mm: f64) -> Result<Vec<Offset>, (usize, f64)> {
+/// `height` is the ground's in pixels, zero where it isn't known yet.
+pub(super) fn offsets(shadings: &[Shading], height: &Field, px_per_mm: f64) -> Result<Vec<Offset>, (usize, f64)> {
     let n = shadings.len();
     let all: Vec<Pair> = (0..n)
         .flat_map(|to| (0..to).map(move |from| (from, to)))
-        .filter_map(|(from, to)| pair(shadings, from, to, px_per_mm))
+        .filter_map(|(from, to)| {
+            pair([&shadings[from], &shadings[to]], height, px_per_mm).map(|found| found.between(from, to))
+        })
         .collect();
     let correlation = |k: usize| {
         let own = all.iter().filter(|pair| pair.from == k || pair.to == k);
@@ -70,31 +86,34 @@ pub(super) fn offsets(shadings: &[Shading], px_per_mm: f64) -> Result<Vec<Offset
     if let Some(lost) = (0..n).find(|k| !reached(&good, n)[*k]) {
         return Err((lost, correlation(lost)));
     }
-    // Least squares over the pairs (2 numbers a photograph, the first one's held at zero).
-    let (mut normal, mut right) = (DMatrix::<f64>::identity(2 * n, 2 * n) * 1e-9, DVector::<f64>::zeros(2 * n));
-    (0..2).for_each(|k| normal[(k, k)] += 1e12);
+    // Least squares over the pairs (four numbers a photograph, the first one's held at zero).
+    let (mut normal, mut right) = (DMatrix::<f64>::identity(4 * n, 4 * n) * 1e-9, DVector::<f64>::zeros(4 * n));
+    (0..4).for_each(|k| normal[(k, k)] += 1e12);
     for pair in &good {
-        let along = pair.information * pair.px;
+        let along = pair.information * pair.offset;
         for (a, sign) in [(pair.to, 1.0), (pair.from, -1.0)] {
-            for i in 0..2 {
-                right[2 * a + i] += sign * along[i];
-                for (b, other) in [(pair.to, 1.0), (pair.from, -1.0)] {
-                    (0..2).for_each(|j| normal[(2 * a + i, 2 * b + j)] += sign * other * pair.information[(i, j)]);
-                }
+            right.fixed_rows_mut::<4>(4 * a).axpy(sign, &along, 1.0);
+            for (b, other) in [(pair.to, 1.0), (pair.from, -1.0)] {
+                let mut block = normal.fixed_view_mut::<4, 4>(4 * a, 4 * b);
+                block += pair.information * (sign * other);
             }
         }
     }
     let found = normal.cholesky().map(|c| c.solve(&right)).ok_or((0, 0.0))?;
-    let place = |k: usize| Vector2::new(found[2 * k], found[2 * k + 1]);
+    let place = |k: usize| Vector4::new(found[4 * k], found[4 * k + 1], found[4 * k + 2], found[4 * k + 3]);
     let off = |k: usize| {
         let own = good.iter().filter(|pair| pair.from == k || pair.to == k);
-        let squares: Vec<f64> =
-            own.map(|pair| (place(pair.to) - place(pair.from) - pair.px).norm_squared() / 2.0).collect();
+        let miss = |pair: &&&Pair| (place(pair.to) - place(pair.from) - pair.offset).xy().norm_squared() / 2.0;
+        let squares: Vec<f64> = own.map(|pair| miss(&pair)).collect();
         (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
     };
-    Ok((0..n)
-        .map(|k| Offset { px: place(k).into(), u_px: off(k).hypot(U_LEAST_PX), correlation: correlation(k) })
-        .collect())
+    let offset = |k: usize| Offset {
+        px: place(k).xy().into(),
+        by_height: [place(k).z, place(k).w],
+        u_px: off(k).hypot(U_LEAST_PX),
+        correlation: correlation(k),
+    };
+    Ok((0..n).map(offset).collect())
 }
 
 /// Which photographs pairs lead to from the first.
@@ -119,22 +138,35 @@ enum Shares {
     Colour,
 }
 
-fn pair(shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<Pair> {
-    let tried = [Shares::Relief, Shares::Colour].into_iter().filter_map(|what| by(what, shadings, from, to, px_per_mm));
-    tried.max_by(|a, b| a.correlation.total_cmp(&b.correlation))
+/// What was found for a pair.
+struct Found {
+    offset: Vector4<f64>,
+    fit: Fit,
 }
 
-fn by(what: Shares, shadings: &[Shading], from: usize, to: usize, px_per_mm: f64) -> Option<Pair> {
-    let [a, b] = [&shadings[from], &shadings[to]];
+impl Found {
+    fn between(self, from: usize, to: usize) -> Pair {
+        let Fit { information, correlation, .. } = self.fit;
+        Pair { from, to, offset: self.offset, information, correlation }
+    }
+}
+
+fn pair(of: [&Shading; 2], height: &Field, px_per_mm: f64) -> Option<Found> {
+    let tried = [Shares::Relief, Shares::Colour].into_iter().filter_map(|what| by(what, of, height, px_per_mm));
+    tried.max_by(|a, b| a.fit.correlation.total_cmp(&b.fit.correlation))
+}
+
+fn by(what: Shares, [a, b]: [&Shading; 2], height: &Field, px_per_mm: f64) -> Option<Found> {
     let both = |mm: f64| [a.feature(what, b, mm * px_per_mm), b.feature(what, a, mm * px_per_mm)];
     let [far_a, far_b] = both(COARSE_MM);
-    let mut px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
+    let px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
     let [near_a, near_b] = both(FINE_MM);
     let [slope_x, slope_y] = [near_b.slope_x(), near_b.slope_y()];
+    let mut offset = Vector4::new(px.x, px.y, 0.0, 0.0);
     let mut last = None;
     for _ in 0..STEPS {
-        let fit = Fit::at(&near_a, [&near_b, &slope_x, &slope_y], px)?;
-        px += fit.step;
+        let fit = Fit::at(&near_a, [&near_b, &slope_x, &slope_y], height, offset)?;
+        offset += fit.step;
         let done = fit.step.norm() < 1e-3;
         last = Some(fit);
         if done {
@@ -142,8 +174,8 @@ fn by(what: Shares, shadings: &[Shading], from: usize, to: usize, px_per_mm: f64
         }
     }
     let fit = last?;
-    let near = px.norm() < (MOST_APART_MM + 0.5) * px_per_mm && fit.step.norm() < 0.05;
-    near.then_some(Pair { from, to, px, information: fit.information, correlation: fit.correlation })
+    let near = offset.xy().norm() < (MOST_APART_MM + 0.5) * px_per_mm && fit.step.norm() < 0.05;
+    near.then_some(Found { offset, fit })
 }
 
 impl Shading {
@@ -201,33 +233,34 @@ fn search(a: &Field, b: &Field, most: f64) -> Vector2<f64> {
     best.1
 }
 
-/// One step of Gauss and Newton's method: a(x) is best like gain · b(x + offset).
+/// One step of Gauss and Newton's method: a(x) is best like gain · b(x + offset + height(x) · offset by height).
 struct Fit {
-    step: Vector2<f64>,
-    information: Matrix2<f64>,
+    step: Vector4<f64>,
+    information: Matrix4<f64>,
     correlation: f64,
 }
 
 impl Fit {
     /// `b` comes with its slopes along x and y.
-    fn at(a: &Field, b: [&Field; 3], px: Vector2<f64>) -> Option<Self> {
-        let [width, height] = a.size;
+    fn at(a: &Field, b: [&Field; 3], height: &Field, offset: Vector4<f64>) -> Option<Self> {
+        let [columns, rows] = a.size;
         let [b, slope_x, slope_y] = b;
-        let (mut aa, mut ab, mut bb) = (0.0, 0.0, 0.0);
-        let (mut normal, mut by_a, mut by_b) = (Matrix2::zeros(), Vector2::zeros(), Vector2::zeros());
-        let mut n = 0.0;
-        for row in (1..height - 1).step_by(FIT_STEP) {
-            for column in (1..width - 1).step_by(FIT_STEP) {
-                let value = f64::from(a.values[row * width + column]);
-                let [x, y] = [column as f64 + px.x, row as f64 + px.y];
-                if value == 0.0 || x < 1.0 || y < 1.0 || x > (width - 2) as f64 || y > (height - 2) as f64 {
+        let (mut aa, mut ab, mut bb, mut n) = (0.0, 0.0, 0.0, 0.0);
+        let (mut normal, mut by_a, mut by_b) = (Matrix4::zeros(), Vector4::zeros(), Vector4::zeros());
+        for row in (1..rows - 1).step_by(FIT_STEP) {
+            for column in (1..columns - 1).step_by(FIT_STEP) {
+                let at = row * columns + column;
+                let (value, high) = (f64::from(a.values[at]), f64::from(height.values[at]));
+                let [x, y] = [column as f64 + offset.x + high * offset.z, row as f64 + offset.y + high * offset.w];
+                if value == 0.0 || x < 1.0 || y < 1.0 || x > (columns - 2) as f64 || y > (rows - 2) as f64 {
                     continue;
                 }
                 let other = f64::from(b.between([x, y]));
                 if other == 0.0 {
                     continue;
                 }
-                let slope = Vector2::new(f64::from(slope_x.between([x, y])), f64::from(slope_y.between([x, y])));
+                let (right, down) = (f64::from(slope_x.between([x, y])), f64::from(slope_y.between([x, y])));
+                let slope = Vector4::new(right, down, high * right, high * down);
                 (aa, ab, bb, n) = (aa + value * value, ab + value * other, bb + other * other, n + 1.0);
                 normal += slope * slope.transpose();
                 by_a += slope * value;
@@ -238,15 +271,14 @@ impl Fit {
         if !(n > LEAST_PIXELS && gain > 0.0) {
             return None;
         }
-        let step = normal.try_inverse()? * (by_a / gain - by_b);
-        // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in eight of those taken.
-        let left_over = (aa - ab * gain) / n * 8.0;
-        let longest = step.norm().max(1.0);
-        Some(Self {
-            step: step / longest,
-            information: normal * gain * gain / left_over.max(1e-12),
-            correlation: ab / (aa * bb).sqrt(),
-        })
+        // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in eight of those
+        // taken.
+        let left_over = ((aa - ab * gain) / n * 8.0).max(1e-12);
+        let before = Matrix4::from_diagonal(&Vector4::new(0.0, 0.0, 1.0, 1.0)) / U_BY_HEIGHT.powi(2);
+        let information = normal * (gain * gain / left_over) + before;
+        let right = (by_a * gain - by_b * gain * gain) / left_over - before * offset;
+        let step = information.cholesky()?.solve(&right);
+        Some(Self { step: step / step.norm().max(1.0), information, correlation: ab / (aa * bb).sqrt() })
     }
 }
 
@@ -276,12 +308,17 @@ mod tests {
         Shading { light, ground: Field::new(size, vec![1.0; size[0] * size[1]]), azimuth_deg }
     }
 
+    /// Heights that aren't known.
+    fn level() -> Field {
+        Field::new([240, 200], vec![0.0; 240 * 200])
+    }
+
     #[test]
     fn photographs_lit_from_opposite_sides_are_laid_over_each_other_to_a_twentieth_of_a_pixel() {
         let shifts = [[0.0, 0.0], [2.4, -1.3], [-3.7, 5.2], [0.6, 0.2]];
         let lamps = [10.0, 95.0, 190.0, 275.0];
         let shadings: Vec<_> = lamps.iter().zip(shifts).map(|(deg, shift)| shading(*deg, shift, 1.0)).collect();
-        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
+        for (offset, shift) in offsets(&shadings, &level(), PX_PER_MM).unwrap().iter().zip(shifts) {
             let off = (offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]);
             assert!(off < 0.05 && offset.correlation > 0.8, "{offset:?} {shift:?}");
         }
@@ -294,7 +331,7 @@ mod tests {
         let speckled = |deg: f64, shift| Shading { azimuth_deg: deg, ..shading(10.0, shift, 1.0) };
         let shadings: Vec<_> =
             [10.0, 130.0, 250.0].iter().zip(shifts).map(|(deg, shift)| speckled(*deg, shift)).collect();
-        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
+        for (offset, shift) in offsets(&shadings, &level(), PX_PER_MM).unwrap().iter().zip(shifts) {
             assert!((offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]) < 0.05, "{offset:?} {shift:?}");
         }
     }
@@ -303,7 +340,7 @@ mod tests {
     fn other_ground_is_noticed_and_named() {
         let mut shadings: Vec<_> = [10.0, 130.0, 250.0].iter().map(|deg| shading(*deg, [0.0, 0.0], 1.0)).collect();
         shadings[1] = shading(130.0, [0.0, 0.0], 1.7);
-        let (which, correlation) = offsets(&shadings, PX_PER_MM).unwrap_err();
+        let (which, correlation) = offsets(&shadings, &level(), PX_PER_MM).unwrap_err();
         assert!(which == 1 && correlation < LEAST_CORRELATION, "{which} {correlation}");
     }
 }

@@ -20,9 +20,10 @@ use nalgebra::{SVector, Vector3};
 use crate::measured::{Measured, combine};
 use crate::photo::{Luma, Photo};
 use crate::relief::field::Field;
+use crate::relief::rectify::{CARD_MARGIN_MM, mean_light};
 use crate::relief::{Rectified, Window};
 use crate::scale::{self, CardFound, ScaleError};
-use align::Shading;
+use align::{Offset, Shading};
 use depth::Slopes;
 use level::Level;
 use normals::Reading;
@@ -143,6 +144,8 @@ pub struct Lit {
     pub offset_mm: [f64; 2],
     /// Standard uncertainty of each coordinate of that, mm.
     pub u_offset_mm: f64,
+    /// By how much what is higher lay further aside, mm along x and y a millimetre.
+    pub parallax: [f64; 2],
     /// Correlation of its shading with that of the photograph it fits best, 0–1.
     pub correlation: f64,
 }
@@ -238,36 +241,29 @@ pub fn relief(
     }
     let window = Window::beside(layout);
     let condition = condition(&prepared, &window)?;
-    let readings: Vec<Rectified> = prepared.iter().map(|photo| photo.readings(window)).collect();
-    let shadings: Vec<Shading> = prepared.iter().zip(&readings).map(|(photo, seen)| photo.shading(seen)).collect();
-    let offsets = align::offsets(&shadings, window.px_per_mm)
-        .map_err(|(k, correlation)| inside(k, LampError::Apart { correlation }))?;
-    let mut lit = Vec::new();
-    for (k, (photo, offset)) in prepared.iter().zip(&offsets).enumerate() {
-        let offset_mm = offset.px.map(|px| px / window.px_per_mm);
-        let off_mm = offset_mm[0].hypot(offset_mm[1]);
-        if off_mm > align::MOST_APART_MM {
-            return Err(inside(k, LampError::Moved { off_mm }));
-        }
-        lit.push(Lit {
-            lamp: photo.lamp,
-            azimuth_in_picture_deg: lamp::to_picture(&photo.card.plane, window.centre_mm, photo.lamp.azimuth_deg.value),
-            offset_mm,
-            u_offset_mm: offset.u_px / window.px_per_mm,
-            correlation: offset.correlation,
-        });
-    }
-    let readings: Vec<Rectified> =
-        prepared.iter().zip(&lit).map(|(photo, lit)| photo.readings(moved(window, lit.offset_mm))).collect();
     let size = window.size();
-    let ground: Vec<f32> =
-        (0..size[0] * size[1]).map(|at| readings.iter().map(|seen| seen.ground[at]).fold(1.0, f32::min)).collect();
-    let mut relief = Relief { window, size, ground, lit, surface: None, shading: vec![] };
-    match condition {
-        Some(condition) => relief.surface = Some(relief.surface(&readings, condition)?),
-        None => relief.shading = relief.difference(&readings),
+    let flat = Field::new(size, vec![0.0; size[0] * size[1]]);
+    let seen: Vec<Rectified> = prepared.iter().map(|photo| photo.readings(window, &flat, &Offset::NONE)).collect();
+    let shadings: Vec<Shading> = prepared.iter().zip(&seen).map(|(photo, seen)| photo.shading(seen)).collect();
+    let laid = |height: &Field| -> Result<Relief, LampError> {
+        let offsets = align::offsets(&shadings, height, window.px_per_mm)
+            .map_err(|(k, correlation)| inside(k, LampError::Apart { correlation }))?;
+        let lit = prepared.iter().zip(&offsets).map(|(photo, offset)| photo.lit(&window, offset));
+        let lit: Vec<Lit> =
+            lit.enumerate().map(|(k, lit)| lit.map_err(|error| inside(k, error))).collect::<Result<_, _>>()?;
+        let readings: Vec<Rectified> =
+            prepared.iter().zip(&offsets).map(|(photo, offset)| photo.readings(window, height, offset)).collect();
+        Relief::of(window, lit, &readings, condition)
+    };
+    let first = laid(&flat)?;
+    match &first.surface {
+        // What is deeper lies further aside; it is known only now.
+        Some(surface) => {
+            let px = surface.height_mm.iter().map(|mm| mm * window.px_per_mm as f32).collect();
+            laid(&Field::new(size, px))
+        }
+        None => Ok(first),
     }
-    Ok(relief)
 }
 
 /// `None` for two lamps.
@@ -286,10 +282,6 @@ fn condition(prepared: &[Prepared], window: &Window) -> Result<Option<f64>, Lamp
     }
 }
 
-fn moved(window: Window, [dx, dy]: [f64; 2]) -> Window {
-    Window { centre_mm: [window.centre_mm[0] + dx, window.centre_mm[1] + dy], ..window }
-}
-
 impl<'a> Prepared<'a> {
     fn of(luma: &'a Luma, stated: &StatedLamp, check_line_mm: Option<f64>) -> Result<Self, LampError> {
         let found = scale::find_card(luma)?;
@@ -300,14 +292,46 @@ impl<'a> Prepared<'a> {
     }
 
     /// The ground in this window in units of what white level ground reads that gets one unit of light; below zero where it is burnt out.
-    fn readings(&self, window: Window) -> Rectified {
-        let mut seen = Rectified::of(self.luma, &self.card.plane, window, &window, Some(self.card.layout));
-        let columns = seen.size[0];
-        for (at, light) in seen.light.iter_mut().enumerate() {
-            let white = self.level.white(window.to_mm([(at % columns) as f64, (at / columns) as f64]));
-            *light = if f64::from(*light) > level::BURNT { -1.0 } else { (f64::from(*light) / white) as f32 };
+    /// Places of this height (px) are looked for by the offset aside.
+    fn readings(&self, window: Window, height: &Field, offset: &Offset) -> Rectified {
+        let ([columns, rows], plane) = (window.size(), &self.card.plane);
+        let mut seen = Rectified {
+            window,
+            size: [columns, rows],
+            light: vec![0.0; columns * rows],
+            ground: vec![0.0; columns * rows],
+        };
+        let spread = plane.px_per_mm(plane.px(window.centre_mm)) / window.px_per_mm;
+        for at in 0..columns * rows {
+            let place = [(at % columns) as f64, (at / columns) as f64];
+            let high = f64::from(height.values[at]);
+            let mm = window.to_mm([0, 1].map(|k| place[k] + offset.px[k] + high * offset.by_height[k]));
+            if self.card.layout.is_near(mm, CARD_MARGIN_MM) {
+                continue;
+            }
+            if let Some(light) = mean_light(self.luma, plane.px(mm), spread) {
+                let burnt = light > level::BURNT;
+                seen.light[at] = if burnt { -1.0 } else { (light / self.level.white(mm)) as f32 };
+                seen.ground[at] = 1.0;
+            }
         }
         seen
+    }
+
+    fn lit(&self, window: &Window, offset: &Offset) -> Result<Lit, LampError> {
+        let offset_mm = offset.px.map(|px| px / window.px_per_mm);
+        let off_mm = offset_mm[0].hypot(offset_mm[1]);
+        if off_mm > align::MOST_APART_MM {
+            return Err(LampError::Moved { off_mm });
+        }
+        Ok(Lit {
+            lamp: self.lamp,
+            azimuth_in_picture_deg: lamp::to_picture(&self.card.plane, window.centre_mm, self.lamp.azimuth_deg.value),
+            offset_mm,
+            u_offset_mm: offset.u_px / window.px_per_mm,
+            parallax: offset.by_height,
+            correlation: offset.correlation,
+        })
     }
 
     fn shading(&self, seen: &Rectified) -> Shading {
@@ -324,6 +348,18 @@ impl<'a> Prepared<'a> {
 }
 
 impl Relief {
+    fn of(window: Window, lit: Vec<Lit>, readings: &[Rectified], condition: Option<f64>) -> Result<Self, LampError> {
+        let size = window.size();
+        let seen_by_all = |at: usize| readings.iter().map(|seen| seen.ground[at]).fold(1.0, f32::min);
+        let ground = (0..size[0] * size[1]).map(seen_by_all).collect();
+        let mut relief = Self { window, size, ground, lit, surface: None, shading: vec![] };
+        match condition {
+            Some(condition) => relief.surface = Some(relief.surface(readings, condition)?),
+            None => relief.shading = relief.difference(readings),
+        }
+        Ok(relief)
+    }
+
     fn surface(&self, readings: &[Rectified], condition: f64) -> Result<Surface, LampError> {
         let n = self.ground.len();
         let even = self.evenness(readings);

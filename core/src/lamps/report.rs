@@ -66,6 +66,7 @@ impl Lit {
             "offset_mm": self.offset_mm,
             "u_offset_mm": self.u_offset_mm,
             "offset_px": self.offset_mm.map(|mm| mm * px_per_mm),
+            "parallax": self.parallax,
             "correlation": self.correlation,
         })
     }

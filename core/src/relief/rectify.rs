@@ -22,7 +22,7 @@ pub const VIEW_PX_PER_MM: f64 = 3.0;
 /// How much of the ground around a ruler's picture is looked at, mm; and around the open quarter of the card, where the print lies.
 const AROUND_MM: f64 = 180.0;
 /// The card's edge throws a narrow shadow and its paper isn't cut exactly: this much beside it is left out, mm.
-const CARD_MARGIN_MM: f64 = 2.5;
+pub(crate) const CARD_MARGIN_MM: f64 = 2.5;
 
 impl Window {
     /// The open quarter of a card's L with what lies close around it.
