@@ -3,6 +3,7 @@
 mod demo;
 mod fuzz;
 mod ground;
+mod lamps;
 mod space;
 mod summary;
 mod taps;

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use rakelight_core::lamps::Relief;
 use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{self, Floor, Landmarks, Measurement, PadEdge, Request, ScaleKind};
@@ -10,7 +11,7 @@ use rakelight_core::scale::card::U_CHECK_LINE_MM;
 use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
 
-use super::print_json;
+use super::{lamps, print_json};
 use crate::failure::{self, Failure};
 
 /// What and by which scale.
@@ -60,6 +61,8 @@ pub struct Arguments {
     /// Write a view of the ground around the print that makes faint pads visible (PNG).
     #[arg(long, value_name = "OUT.png")]
     relief: Option<PathBuf>,
+    #[command(flatten)]
+    lamps: lamps::Arguments,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -86,20 +89,25 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         look_at_ground: true,
         light_from_deg: arguments.light_from,
     };
+    let relief = lamps::relief(&arguments.lamps, &photos, arguments.u_click_px, arguments.check_line_mm)?;
+    if let Some(relief) = &relief {
+        request.light_from_deg = Some(relief.lit[0].azimuth_in_picture_deg);
+    }
     let measurement = match photos.as_slice() {
-        [(file, photo)] => {
+        [(file, photo), rest @ ..] if rest.is_empty() || relief.is_some() => {
             request.landmarks = request.landmarks.of_photo(file);
             let path = arguments.photos[0].display();
             print::measure(photo, &request).map_err(|error| Failure::input(format!("{path}: {error}")))?
         }
         several => print::measure_together(several, &request).map_err(Failure::input)?,
     };
+    let files: Vec<String> = photos.iter().map(|(file, _)| file.clone()).collect();
     let (_, photo) = photos.swap_remove(0);
     let touches = arguments.snap.iter().map(|text| parse_touch(text, &photo)).collect::<Result<Vec<_>, _>>()?;
     let snapped: Vec<_> = touches.iter().map(|touch| measurement.snap(&photo, *touch)).collect();
     if let Some(out) = &arguments.relief {
-        let picture =
-            measurement.relief_png(&photo).map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
+        let picture = relief.as_ref().map_or_else(|| measurement.relief_png(&photo), Relief::view_png);
+        let picture = picture.map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
         failure::write(out, picture)?;
     }
     if arguments.json {
@@ -107,10 +115,19 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         if !snapped.is_empty() {
             document["snapped"] = snapped.iter().map(|edge| edge.map(PadEdge::to_json)).collect();
         }
+        if let Some(relief) = &relief {
+            relief.add_to(&mut document, &files, words);
+        }
         print_json(&document);
     } else {
+        if let Some(relief) = &relief {
+            lamps::show(relief, words);
+        }
         show(&measurement, words);
         arguments.snap.iter().zip(&snapped).for_each(|(touch, edge)| show_edge(touch, edge.as_ref(), words));
+        for warning in relief.iter().flat_map(|relief| relief.warnings(words)) {
+            eprintln!("rakelight: {warning}");
+        }
     }
     Ok(())
 }
@@ -170,9 +187,13 @@ fn parse_touch(text: &str, photo: &Photo) -> Result<[f64; 2], Failure> {
 
 /// Exactly `N` finite numbers with commas between them.
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
-    let numbers: Option<Vec<f64>> =
-        text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite())).collect();
-    numbers?.try_into().ok()
+    listed(text).try_into().ok()
+}
+
+/// Finite numbers with commas between them; none where one of them isn't.
+pub(super) fn listed(text: &str) -> Vec<f64> {
+    let numbers = text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite()));
+    numbers.collect::<Option<Vec<f64>>>().unwrap_or_default()
 }
 
 /// A snapped edge: length and width of the pad, and how well its edge is known.

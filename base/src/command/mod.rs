@@ -3,6 +3,7 @@
 mod card;
 mod facts;
 mod identify;
+mod lamps;
 mod measure;
 mod store;
 mod trail;

@@ -2,7 +2,7 @@
 
 /// One number a pixel, row by row.
 #[derive(Debug, Clone)]
-pub(super) struct Field {
+pub(crate) struct Field {
     pub size: [usize; 2],
     pub values: Vec<f32>,
 }

@@ -3,10 +3,10 @@
 //! All of it works on the ground as seen from straight above ([`Rectified`]), in linear light. Angles are degrees clockwise from +x.
 
 mod blobs;
-mod field;
+pub(crate) mod field;
 mod foot;
 mod pads;
-mod rectify;
+pub(crate) mod rectify;
 mod snap;
 mod sun;
 mod view;

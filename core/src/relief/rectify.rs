@@ -22,7 +22,7 @@ pub const VIEW_PX_PER_MM: f64 = 3.0;
 /// How much of the ground around a ruler's picture is looked at, mm; and around the open quarter of the card, where the print lies.
 const AROUND_MM: f64 = 180.0;
 /// The card's edge throws a narrow shadow and its paper isn't cut exactly: this much beside it is left out, mm.
-const CARD_MARGIN_MM: f64 = 2.5;
+pub(crate) const CARD_MARGIN_MM: f64 = 2.5;
 
 impl Window {
     /// The open quarter of a card's L with what lies close around it.
@@ -121,7 +121,7 @@ impl Rectified {
 }
 
 /// Light around a point of the picture, averaged over a square `spread` pixels wide; `None` outside.
-fn mean_light(luma: &Luma, [x, y]: [f64; 2], spread: f64) -> Option<f64> {
+pub(crate) fn mean_light(luma: &Luma, [x, y]: [f64; 2], spread: f64) -> Option<f64> {
     let n = (spread.ceil() as usize).clamp(1, 8);
     let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) * spread;
     let mut sum = 0.0;
