@@ -83,7 +83,7 @@ type Shot = (Camera, Lamp, StatedLamp);
 fn scene(seed: u64) -> (Scene, Vec<Shot>) {
     let mut rng = Rng::new(seed.wrapping_mul(0x1A3B_0001));
     let lamps = [3, 4, 6][(seed % 3) as usize];
-    let low = seed / 3 % 2 == 0;
+    let low = (seed / 3).is_multiple_of(2);
     let ground = [Ground::FIRM_MUD, Ground::WET_SAND, Ground::SOFT_MUD][(rng.between(0.0, 3.0) as usize).min(2)];
     let (foot, width, deepest) = match (rng.between(0.0, 3.0) as usize).min(2) {
         0 => (feet::otter_hind(), rng.between(55.0, 66.0), [1.5, 4.5]),
@@ -169,8 +169,11 @@ fn by_peg(camera: &Camera, lamp: &Lamp, rng: &mut Rng) -> StatedDirection {
     StatedDirection::Peg { foot_px: mark(foot), tip_px: mark(tip), height_mm: PEG_MM, u_click_px: 3.0 }
 }
 
-/// The photographs as files, and the ground's true height; kept where they are asked to be.
-fn pictures(scene: &Scene, shots: &[Shot]) -> Result<(Grid<1>, Vec<Vec<u8>>), Box<dyn Error>> {
+/// The ground's true height, and the photographs as files.
+type Shown = (Grid<1>, Vec<Vec<u8>>);
+
+/// Kept where they are asked to be.
+fn pictures(scene: &Scene, shots: &[Shot]) -> Result<Shown, Box<dyn Error>> {
     let kept = std::env::var("LAMPS_PICTURES").ok();
     let path = |name: String| kept.as_ref().map(|folder| format!("{folder}/{}-{name}", scene.seed));
     if let Some(ground) = path("ground".into()).and_then(|path| std::fs::read(path).ok()) {
