@@ -26,7 +26,7 @@ pub enum Command {
     /// Say who made a sign, how sure that is and why.
     Identify(identify::Arguments),
     /// Measure prints and distances in a photograph.
-    Measure(measure::Arguments),
+    Measure(Box<measure::Arguments>),
     /// Look after a store.
     #[command(subcommand)]
     Store(store::Action),
