@@ -7,7 +7,9 @@
 //! higher lamps shares its colour instead. Both are tried, by correlation from far and by Gauss and Newton's method from near (Lucas &
 //! Kanade 1981), and each pair of photographs takes what correlates more; the offsets are those that agree best with all pairs.
 //!
-//! Once heights are known, a second round also finds by how much what is deeper lies further aside (parallax): for a camera that moved
+//! A flat card that is seen well lays photographs over each other better than shading does, so that an offset that may be chance is none.
+//!
+//! Once heights are known, a second round ([`parallax`]) also finds by how much what is deeper lies further aside (parallax): for a camera that moved
 //! by a tenth of its height that is a tenth of the depth, all over the print in one direction.
 
 use nalgebra::{DMatrix, DVector, Matrix4, Vector2, Vector4};
@@ -54,7 +56,11 @@ const LEAST_PIXELS: f64 = 500.0;
 /// Steps of the fit.
 const STEPS: usize = 12;
 /// What the fit's own residuals don't show (standard uncertainty; found on rendered pictures), px.
-const U_LEAST_PX: f64 = 0.1;
+const U_LEAST_PX: f64 = 0.15;
+/// The card is believed where the ground lies this many standard uncertainties from it at most.
+const BELIEVED: f64 = 3.0;
+/// How well the ground's offset is kept while parallax is looked for, px.
+const U_KEPT_PX: f64 = 0.05;
 
 /// How far a camera moves between photographs, as a share of its height (standard uncertainty beforehand; assumed).
 const U_BY_HEIGHT: f64 = 0.1;
@@ -69,13 +75,42 @@ struct Pair {
 }
 
 /// The offsets of all photographs, the first one's being zero; a photograph that can't be laid over the others is an error.
-/// `height` is the ground's in pixels, zero where it isn't known yet.
-pub(super) fn offsets(shadings: &[Shading], height: &Field, px_per_mm: f64) -> Result<Vec<Offset>, (usize, f64)> {
+pub(super) fn offsets(shadings: &[Shading], px_per_mm: f64) -> Result<Vec<Offset>, (usize, f64)> {
+    let size = shadings.first().map_or([0; 2], |shading| shading.light.size);
+    let flat = Field::new(size, vec![0.0; size[0] * size[1]]);
+    let mut found = laid(shadings, &flat, None, px_per_mm)?;
+    for offset in &mut found {
+        if offset.px[0].hypot(offset.px[1]) < BELIEVED * offset.u_px {
+            offset.px = [0.0; 2];
+        }
+    }
+    Ok(found)
+}
+
+/// The same offsets with parallax; `height` is the ground's, px.
+pub(super) fn parallax(
+    shadings: &[Shading],
+    height: &Field,
+    offsets: &[Offset],
+    px_per_mm: f64,
+) -> Result<Vec<Offset>, (usize, f64)> {
+    let found = laid(shadings, height, Some(offsets), px_per_mm)?;
+    Ok(found.iter().zip(offsets).map(|(new, old)| Offset { by_height: new.by_height, ..*old }).collect())
+}
+
+fn laid(
+    shadings: &[Shading],
+    height: &Field,
+    known: Option<&[Offset]>,
+    px_per_mm: f64,
+) -> Result<Vec<Offset>, (usize, f64)> {
     let n = shadings.len();
+    let start = |from: usize, to: usize| known.map(|k| Vector2::from(k[to].px) - Vector2::from(k[from].px));
     let all: Vec<Pair> = (0..n)
         .flat_map(|to| (0..to).map(move |from| (from, to)))
         .filter_map(|(from, to)| {
-            pair([&shadings[from], &shadings[to]], height, px_per_mm).map(|found| found.between(from, to))
+            pair([&shadings[from], &shadings[to]], height, start(from, to), px_per_mm)
+                .map(|found| found.between(from, to))
         })
         .collect();
     let correlation = |k: usize| {
@@ -151,21 +186,37 @@ impl Found {
     }
 }
 
-fn pair(of: [&Shading; 2], height: &Field, px_per_mm: f64) -> Option<Found> {
-    let tried = [Shares::Relief, Shares::Colour].into_iter().filter_map(|what| by(what, of, height, px_per_mm));
+fn pair(of: [&Shading; 2], height: &Field, start: Option<Vector2<f64>>, px_per_mm: f64) -> Option<Found> {
+    let kinds = [Shares::Relief, Shares::Colour].into_iter();
+    let tried = kinds.filter_map(|what| by(what, of, height, start, px_per_mm));
     tried.max_by(|a, b| a.fit.correlation.total_cmp(&b.fit.correlation))
 }
 
-fn by(what: Shares, [a, b]: [&Shading; 2], height: &Field, px_per_mm: f64) -> Option<Found> {
+fn by(
+    what: Shares,
+    [a, b]: [&Shading; 2],
+    height: &Field,
+    start: Option<Vector2<f64>>,
+    px_per_mm: f64,
+) -> Option<Found> {
     let both = |mm: f64| [a.feature(what, b, mm * px_per_mm), b.feature(what, a, mm * px_per_mm)];
-    let [far_a, far_b] = both(COARSE_MM);
-    let px = search(&far_a, &far_b, MOST_APART_MM * px_per_mm);
+    let px = start.unwrap_or_else(|| {
+        let [far_a, far_b] = both(COARSE_MM);
+        search(&far_a, &far_b, MOST_APART_MM * px_per_mm)
+    });
     let [near_a, near_b] = both(FINE_MM);
     let [slope_x, slope_y] = [near_b.slope_x(), near_b.slope_y()];
     let mut offset = Vector4::new(px.x, px.y, 0.0, 0.0);
+    let u = Vector4::new(U_KEPT_PX, U_KEPT_PX, U_BY_HEIGHT, U_BY_HEIGHT);
+    let sure = u.map(|u| 1.0 / (u * u)).component_mul(&if start.is_some() {
+        Vector4::repeat(1.0)
+    } else {
+        Vector4::new(0.0, 0.0, 1.0, 1.0)
+    });
+    let before = (offset, Matrix4::from_diagonal(&sure));
     let mut last = None;
     for _ in 0..STEPS {
-        let fit = Fit::at(&near_a, [&near_b, &slope_x, &slope_y], height, offset)?;
+        let fit = Fit::at(&near_a, [&near_b, &slope_x, &slope_y], height, offset, before)?;
         offset += fit.step;
         let done = fit.step.norm() < 1e-3;
         last = Some(fit);
@@ -241,8 +292,14 @@ struct Fit {
 }
 
 impl Fit {
-    /// `b` comes with its slopes along x and y.
-    fn at(a: &Field, b: [&Field; 3], height: &Field, offset: Vector4<f64>) -> Option<Self> {
+    /// `b` comes with its slopes along x and y; `before` is what is known beforehand, with its information.
+    fn at(
+        a: &Field,
+        b: [&Field; 3],
+        height: &Field,
+        offset: Vector4<f64>,
+        (before, sure): (Vector4<f64>, Matrix4<f64>),
+    ) -> Option<Self> {
         let [columns, rows] = a.size;
         let [b, slope_x, slope_y] = b;
         let (mut aa, mut ab, mut bb, mut n) = (0.0, 0.0, 0.0, 0.0);
@@ -274,9 +331,8 @@ impl Fit {
         // Neighbours are alike over the blur, so that fewer readings are independent than there are pixels: cautiously one in eight of those
         // taken.
         let left_over = ((aa - ab * gain) / n * 8.0).max(1e-12);
-        let before = Matrix4::from_diagonal(&Vector4::new(0.0, 0.0, 1.0, 1.0)) / U_BY_HEIGHT.powi(2);
-        let information = normal * (gain * gain / left_over) + before;
-        let right = (by_a * gain - by_b * gain * gain) / left_over - before * offset;
+        let information = normal * (gain * gain / left_over) + sure;
+        let right = (by_a * gain - by_b * gain * gain) / left_over - sure * (offset - before);
         let step = information.cholesky()?.solve(&right);
         Some(Self { step: step / step.norm().max(1.0), information, correlation: ab / (aa * bb).sqrt() })
     }
@@ -308,17 +364,12 @@ mod tests {
         Shading { light, ground: Field::new(size, vec![1.0; size[0] * size[1]]), azimuth_deg }
     }
 
-    /// Heights that aren't known.
-    fn level() -> Field {
-        Field::new([240, 200], vec![0.0; 240 * 200])
-    }
-
     #[test]
     fn photographs_lit_from_opposite_sides_are_laid_over_each_other_to_a_twentieth_of_a_pixel() {
-        let shifts = [[0.0, 0.0], [2.4, -1.3], [-3.7, 5.2], [0.6, 0.2]];
+        let shifts = [[0.0, 0.0], [2.4, -1.3], [-3.7, 5.2], [0.9, 0.2]];
         let lamps = [10.0, 95.0, 190.0, 275.0];
         let shadings: Vec<_> = lamps.iter().zip(shifts).map(|(deg, shift)| shading(*deg, shift, 1.0)).collect();
-        for (offset, shift) in offsets(&shadings, &level(), PX_PER_MM).unwrap().iter().zip(shifts) {
+        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
             let off = (offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]);
             assert!(off < 0.05 && offset.correlation > 0.8, "{offset:?} {shift:?}");
         }
@@ -331,16 +382,45 @@ mod tests {
         let speckled = |deg: f64, shift| Shading { azimuth_deg: deg, ..shading(10.0, shift, 1.0) };
         let shadings: Vec<_> =
             [10.0, 130.0, 250.0].iter().zip(shifts).map(|(deg, shift)| speckled(*deg, shift)).collect();
-        for (offset, shift) in offsets(&shadings, &level(), PX_PER_MM).unwrap().iter().zip(shifts) {
+        for (offset, shift) in offsets(&shadings, PX_PER_MM).unwrap().iter().zip(shifts) {
             assert!((offset.px[0] - shift[0]).hypot(offset.px[1] - shift[1]) < 0.05, "{offset:?} {shift:?}");
         }
+    }
+
+    #[test]
+    fn what_may_be_chance_is_left_to_the_card() {
+        let shadings: Vec<_> = [(10.0, [0.0, 0.0]), (130.0, [0.2, -0.1]), (250.0, [0.1, 0.1])]
+            .map(|(deg, shift)| shading(deg, shift, 1.0))
+            .into();
+        assert!(offsets(&shadings, PX_PER_MM).unwrap().iter().all(|offset| offset.px == [0.0; 2]));
+    }
+
+    #[test]
+    fn a_camera_that_moved_sees_deep_ground_aside() {
+        // A plain that falls from 6 px above the card to 6 px below it, from the left to the right, seen by a camera that moved by a twentieth
+        // of its height: what is deeper is stretched aside.
+        let height = |x: f64| 6.0 - 0.05 * x;
+        let ramp = (0..240 * 200).map(|at| height(f64::from(at % 240)) as f32).collect();
+        let ramp = Field::new([240, 200], ramp);
+        let (first, mut second) = (shading(10.0, [0.0; 2], 1.0), shading(130.0, [0.0; 2], 1.0));
+        let still = second.light.clone();
+        for at in 0..240 * 200 {
+            // x' = x + 0.05 height(x)
+            let (seen_x, y) = ((at % 240) as f64, (at / 240) as f64);
+            let x = (seen_x - 0.05 * 6.0) / (1.0 - 0.05 * 0.05);
+            second.light.values[at] = still.between([x, y]);
+        }
+        let shadings = [first, second];
+        let found = parallax(&shadings, &ramp, &offsets(&shadings, PX_PER_MM).unwrap(), PX_PER_MM).unwrap();
+        let [x, y] = found[1].by_height;
+        assert!((x - 0.05).abs() < 0.015 && y.abs() < 0.015, "{found:?}");
     }
 
     #[test]
     fn other_ground_is_noticed_and_named() {
         let mut shadings: Vec<_> = [10.0, 130.0, 250.0].iter().map(|deg| shading(*deg, [0.0, 0.0], 1.0)).collect();
         shadings[1] = shading(130.0, [0.0, 0.0], 1.7);
-        let (which, correlation) = offsets(&shadings, &level(), PX_PER_MM).unwrap_err();
+        let (which, correlation) = offsets(&shadings, PX_PER_MM).unwrap_err();
         assert!(which == 1 && correlation < LEAST_CORRELATION, "{which} {correlation}");
     }
 }

@@ -202,7 +202,7 @@ const EVEN_STEP: usize = 4;
 const WEIGHTS: [f64; 4] = [0.01, 0.2, 0.5, 1.0];
 /// What the lamps' elevations don't show of the factor's doubt: bounced light, shadows, ground that isn't matt (standard
 /// uncertainty; found on rendered pictures).
-const U_FACTOR: f64 = 0.1;
+const U_FACTOR: f64 = 0.17;
 /// The same of a range of heights, mm.
 const U_RANGE_MM: f64 = 0.2;
 
@@ -245,25 +245,23 @@ pub fn relief(
     let flat = Field::new(size, vec![0.0; size[0] * size[1]]);
     let seen: Vec<Rectified> = prepared.iter().map(|photo| photo.readings(window, &flat, &Offset::NONE)).collect();
     let shadings: Vec<Shading> = prepared.iter().zip(&seen).map(|(photo, seen)| photo.shading(seen)).collect();
-    let laid = |height: &Field| -> Result<Relief, LampError> {
-        let offsets = align::offsets(&shadings, height, window.px_per_mm)
-            .map_err(|(k, correlation)| inside(k, LampError::Apart { correlation }))?;
-        let lit = prepared.iter().zip(&offsets).map(|(photo, offset)| photo.lit(&window, offset));
-        let lit: Vec<Lit> =
-            lit.enumerate().map(|(k, lit)| lit.map_err(|error| inside(k, error))).collect::<Result<_, _>>()?;
+    let apart = |(k, correlation)| inside(k, LampError::Apart { correlation });
+    let laid = |height: &Field, offsets: &[Offset]| -> Result<Relief, LampError> {
+        let lit = prepared.iter().zip(offsets).map(|(photo, offset)| photo.lit(&window, offset));
+        let lit = lit.enumerate().map(|(k, lit)| lit.map_err(|error| inside(k, error)));
+        let lit = lit.collect::<Result<Vec<_>, _>>()?;
         let readings: Vec<Rectified> =
-            prepared.iter().zip(&offsets).map(|(photo, offset)| photo.readings(window, height, offset)).collect();
+            prepared.iter().zip(offsets).map(|(photo, offset)| photo.readings(window, height, offset)).collect();
         Relief::of(window, lit, &readings, condition)
     };
-    let first = laid(&flat)?;
-    match &first.surface {
-        // What is deeper lies further aside; it is known only now.
-        Some(surface) => {
-            let px = surface.height_mm.iter().map(|mm| mm * window.px_per_mm as f32).collect();
-            laid(&Field::new(size, px))
-        }
-        None => Ok(first),
-    }
+    let offsets = align::offsets(&shadings, window.px_per_mm).map_err(apart)?;
+    let first = laid(&flat, &offsets)?;
+    let Some(surface) = &first.surface else { return Ok(first) };
+    // What is deeper lies further aside; it is known only now.
+    let height = surface.height_mm.iter().map(|mm| mm * window.px_per_mm as f32).collect();
+    let height = Field::new(size, height);
+    let offsets = align::parallax(&shadings, &height, &offsets, window.px_per_mm).map_err(apart)?;
+    laid(&height, &offsets)
 }
 
 /// `None` for two lamps.

@@ -32,8 +32,9 @@ pub(super) struct Facing {
 const SHADOW: f64 = 0.25;
 /// With more readings than are needed, one that is off by this share of what level ground reflects is a highlight or a shadow's edge.
 const OFF: f64 = 0.2;
-/// Ground that glints is taken to be no brighter than this many times what lies around it.
-const BRIGHTEST: f64 = 1.05;
+/// Ground is taken to be no brighter than this many times what lies around it, and where it may glint than this many times.
+const BRIGHTEST: f64 = 1.3;
+const BRIGHTEST_GLINT: f64 = 1.05;
 /// Wet ground glints when it faces half-way between lamp and camera, give or take this.
 const GLINT_DEG: f64 = 25.0;
 /// Steeper ground isn't seen from above, as the tangent of its angle.
@@ -86,15 +87,16 @@ fn agreeing(mut lit: Vec<Reading>, around: f64) -> Option<Vec<Reading>> {
     Some(lit)
 }
 
-/// Least squares; where the ground faces half-way between the strongest lamp and the camera above, wet ground glints: where it would then have to
-/// be brighter than what lies around, that lamp's reading is lowered until it isn't.
+/// Least squares; where the ground would have to be far brighter than what lies around, the strongest lamp's reading is taken for a glint and
+/// lowered until it isn't. Where it faces half-way between that lamp and the camera above, as wet ground that glints does, less is enough.
 fn without_glint(used: &[Reading], around: f64) -> Option<Vector3<f64>> {
     let found = least_squares(used.iter())?;
     let strength = |r: &Reading| r.value / r.light.norm();
     let strongest = (0..used.len()).max_by(|a, b| strength(&used[*a]).total_cmp(&strength(&used[*b])))?;
     let half_way = used[strongest].light.normalize() + Vector3::z();
-    let most = BRIGHTEST * around;
-    if found.norm() <= most || found.angle(&half_way).to_degrees() > GLINT_DEG {
+    let may_glint = found.angle(&half_way).to_degrees() < GLINT_DEG;
+    let most = around * if may_glint { BRIGHTEST_GLINT } else { BRIGHTEST };
+    if found.norm() <= most {
         return Some(found);
     }
     let unit = |k: usize| Reading { value: if k == strongest { 1.0 } else { 0.0 }, ..used[k] };
