@@ -3,9 +3,10 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use rakelight_core::identify::{self, Evidence, Facts, Identification};
+use rakelight_core::identify::{self, Evidence, Identification};
 use rakelight_core::words::Words;
 
+use super::facts::MoreFacts;
 use super::print_json;
 use crate::failure::{Failure, read_text};
 
@@ -14,6 +15,8 @@ use crate::failure::{Failure, read_text};
 pub struct Arguments {
     /// Evidence as JSON or TOML, or `-` for JSON on standard input.
     evidence: PathBuf,
+    #[command(flatten)]
+    more: MoreFacts,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -25,8 +28,8 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let in_file = |what: &dyn std::fmt::Display| Failure::input(format!("{}: {what}", arguments.evidence.display()));
     let evidence =
         if is_toml { Evidence::from_toml(&text) } else { Evidence::from_json(&text) }.map_err(|e| in_file(&e))?;
-    let facts = Facts::builtin().map_err(|e| Failure::Machine(e.to_string()))?;
-    let identification = identify::identify(&evidence, facts, words).map_err(|e| in_file(&e))?;
+    let facts = arguments.more.read()?;
+    let identification = identify::identify(&evidence, &facts, words).map_err(|e| in_file(&e))?;
     if arguments.json {
         print_json(&serde_json::json!(identification));
     } else {

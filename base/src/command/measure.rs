@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
-use rakelight_core::print::{self, Floor, Landmarks, Measurement, Request, ScaleKind};
+use rakelight_core::print::{self, Floor, Landmarks, Measurement, PadEdge, Request, ScaleKind};
 use rakelight_core::scale::card::U_CHECK_LINE_MM;
 use rakelight_core::scale::{Coin, Ellipse, Sheet};
 use rakelight_core::words::Words;
@@ -54,6 +54,9 @@ pub struct Arguments {
     /// Direction towards the light in the picture, degrees clockwise from its right; tells pits from bumps.
     #[arg(long, value_name = "DEG", allow_hyphen_values = true)]
     light_from: Option<f64>,
+    /// A rough touch on a pad, up to 5 mm off its middle: `X,Y`. Its edge is looked for (repeatable).
+    #[arg(long, value_name = "X,Y", allow_hyphen_values = true)]
+    snap: Vec<String>,
     /// Write a view of the ground around the print that makes faint pads visible (PNG).
     #[arg(long, value_name = "OUT.png")]
     relief: Option<PathBuf>,
@@ -92,15 +95,22 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         several => print::measure_together(several, &request).map_err(Failure::input)?,
     };
     let (_, photo) = photos.swap_remove(0);
+    let touches = arguments.snap.iter().map(|text| parse_touch(text, &photo)).collect::<Result<Vec<_>, _>>()?;
+    let snapped: Vec<_> = touches.iter().map(|touch| measurement.snap(&photo, *touch)).collect();
     if let Some(out) = &arguments.relief {
         let picture =
             measurement.relief_png(&photo).map_err(|error| Failure::input(format!("{}: {error}", out.display())))?;
         failure::write(out, picture)?;
     }
     if arguments.json {
-        print_json(&measurement.to_json(&photo, words));
+        let mut document = measurement.to_json(&photo, words);
+        if !snapped.is_empty() {
+            document["snapped"] = snapped.iter().map(|edge| edge.map(PadEdge::to_json)).collect();
+        }
+        print_json(&document);
     } else {
         show(&measurement, words);
+        arguments.snap.iter().zip(&snapped).for_each(|(touch, edge)| show_edge(touch, edge.as_ref(), words));
     }
     Ok(())
 }
@@ -149,11 +159,30 @@ fn parse_between(text: &str) -> Result<[[f64; 2]; 2], Failure> {
     Ok([[x1, y1], [x2, y2]])
 }
 
+fn parse_touch(text: &str, photo: &Photo) -> Result<[f64; 2], Failure> {
+    let touch: [f64; 2] =
+        numbers(text).ok_or_else(|| Failure::input(format!("--snap {text}: two numbers are needed, `X,Y`")))?;
+    let (width, height) = (photo.luma.width, photo.luma.height);
+    let inside = (0.0..width as f64).contains(&touch[0]) && (0.0..height as f64).contains(&touch[1]);
+    let outside = || Failure::input(format!("--snap {text}: it lies outside the picture of {width} × {height} pixels"));
+    if inside { Ok(touch) } else { Err(outside()) }
+}
+
 /// Exactly `N` finite numbers with commas between them.
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
     let numbers: Option<Vec<f64>> =
         text.split(',').map(|n| n.trim().parse().ok().filter(|n: &f64| n.is_finite())).collect();
     numbers?.try_into().ok()
+}
+
+/// A snapped edge: length and width of the pad, and how well its edge is known.
+fn show_edge(touch: &str, edge: Option<&PadEdge>, words: &Words) {
+    let Some(edge) = edge else {
+        return println!("{touch:<14} {}", words.say("measure.no_pad"));
+    };
+    let [a, b] = edge.half_axes_mm.map(|half| words.number(2.0 * half, 1));
+    let u = words.number(edge.u_edge_mm, 1);
+    println!("{touch:<14} {}", words.fill("measure.pad", &[("length", &a), ("width", &b), ("u", &u)]));
 }
 
 /// The measures as a table: value and 95 % half width.

@@ -1,6 +1,7 @@
 //! The commands, one a file.
 
 mod card;
+mod facts;
 mod identify;
 mod measure;
 mod store;
@@ -22,6 +23,8 @@ pub enum Command {
     Card(card::Arguments),
     /// Do the whole job on the invented visit that comes with the program.
     Demo(visit::DemoArguments),
+    /// Show what is held about the track makers, each number with its source.
+    Facts(facts::Arguments),
     /// Say who made a sign, how sure that is and why.
     Identify(identify::Arguments),
     /// Measure prints and distances in a photograph.
@@ -41,6 +44,7 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
     match command {
         Command::Card(arguments) => card::run(&arguments, &words),
         Command::Demo(arguments) => visit::run_demo(&arguments, &words),
+        Command::Facts(arguments) => facts::run(&arguments, &words),
         Command::Identify(arguments) => identify::run(&arguments, &words),
         Command::Measure(arguments) => measure::run(&arguments, &words),
         Command::Store(action) => store::run(&action, &words),

@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 use super::constants::{Constants, Limits};
 use super::grade::{Grade, GradeRule};
 use super::maker::{Maker, Substrate};
+use crate::words::Words;
 
 macro_rules! data_files {
     ($($name:literal),+ $(,)?) => { &[$(($name, include_str!(concat!("../../data/", $name)))),+] };
@@ -100,6 +101,23 @@ impl Facts {
         BUILTIN.get_or_init(|| Self::read(BUILTIN_FILES)).as_ref().map_err(Clone::clone)
     }
 
+    /// The facts that come with the program, with further files given as (name, text): each adds a track maker, or takes the place of
+    /// the built-in file of its name.
+    ///
+    /// ```
+    /// use rakelight_core::identify::{BUILTIN_FILES, Facts};
+    /// let otter = BUILTIN_FILES.iter().find(|(name, _)| name.ends_with("lutra_lutra.toml")).expect("built in").1;
+    /// let mine = otter.replace("id = \"lutra_lutra\"", "id = \"lutra_mea\"");
+    /// let facts = Facts::builtin_with(&[("lutra_mea.toml", mine)]).expect("sound");
+    /// assert!(facts.maker("lutra_lutra").is_some() && facts.maker("lutra_mea").is_some());
+    /// ```
+    pub fn builtin_with<N: AsRef<str>, T: AsRef<str>>(more: &[(N, T)]) -> Result<Self, FactsError> {
+        let is_replaced = |name: &str| more.iter().any(|(other, _)| base_name(other.as_ref()) == base_name(name));
+        let built_in = BUILTIN_FILES.iter().copied().filter(|(name, _)| !is_replaced(name));
+        let files: Vec<(&str, &str)> = built_in.chain(more.iter().map(|(n, t)| (n.as_ref(), t.as_ref()))).collect();
+        Self::read(&files)
+    }
+
     /// From files given as (name, text): `identification.toml`, `substrates.toml`, `grades.toml`, and any other name is a track maker.
     pub fn read<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Self, FactsError> {
         let mut makers: Vec<Maker> = Vec::new();
@@ -111,7 +129,7 @@ impl Facts {
                 digest.update((part.len() as u64).to_be_bytes());
                 digest.update(part);
             }
-            match name.rsplit('/').next().unwrap_or(name) {
+            match base_name(name) {
                 "identification.toml" => constants = Some(parse::<Constants>(name, text)?),
                 "substrates.toml" => substrates = Some(parse::<BTreeMap<String, Substrate>>(name, text)?),
                 "grades.toml" => rules = Some(parse::<GradeRules>(name, text)?.rule),
@@ -157,6 +175,15 @@ impl Facts {
         self.makers.iter().find(|m| m.id == id)
     }
 
+    /// A track maker or group for people; the scientific name where a maker of the user's own file has no other.
+    pub fn name(&self, id: &str, words: &Words) -> String {
+        let key = format!("maker.{id}");
+        match self.maker(id) {
+            Some(maker) if !words.has(&key) => maker.scientific_name.clone(),
+            _ => words.say(&key).to_owned(),
+        }
+    }
+
     /// The names a substrate may have.
     pub fn substrates(&self) -> impl Iterator<Item = &str> {
         self.substrates.keys().map(String::as_str).filter(|name| *name != UNKNOWN_SUBSTRATE)
@@ -181,6 +208,10 @@ impl Facts {
     pub fn limits(&self) -> &Limits {
         &self.constants.limits
     }
+}
+
+fn base_name(name: &str) -> &str {
+    name.rsplit(['/', '\\']).next().unwrap_or(name)
 }
 
 const UNKNOWN_SUBSTRATE: &str = "unknown";

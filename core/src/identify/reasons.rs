@@ -8,7 +8,7 @@ use super::facts::Facts;
 use super::features::CLEARNESS;
 use super::model::{KINDS, Kind, Model, Without};
 use super::signs::{ShownByDroppings, pattern_chances};
-use super::verdict::{Contender, by_contender, name_of};
+use super::verdict::{Contender, by_contender};
 use crate::words::Words;
 
 /// The weight of one observation between the leading candidate and another.
@@ -128,7 +128,7 @@ impl<'a> Weighing<'a> {
         }
         let observation = words.fill(&format!("identify.observation.{key}"), &[("values", &different.join(", "))]);
         let (from, than) = if ln >= 0.0 { (self.leader, other) } else { (other, self.leader) };
-        let name = |i: usize| name_of(self.contenders[i].id, self.facts, words);
+        let name = |i: usize| self.facts.name(self.contenders[i].id, words);
         words.fill(
             "identify.reason",
             &[

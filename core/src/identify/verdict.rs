@@ -110,7 +110,7 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
             let group = contenders[i].members.len() > 1;
             Candidate {
                 maker: contenders[i].id.into(),
-                name: name_of(contenders[i].id, facts, words),
+                name: facts.name(contenders[i].id, words),
                 members: contenders[i]
                     .members
                     .iter()
@@ -140,15 +140,6 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
         ignored: ignored(evidence, words),
         facts: facts.digest(),
     })
-}
-
-/// For people; the scientific name where a maker of the user's own file has no other.
-pub(super) fn name_of(id: &str, facts: &Facts, words: &Words) -> String {
-    let key = format!("maker.{id}");
-    match facts.maker(id) {
-        Some(maker) if !words.has(&key) => maker.scientific_name.clone(),
-        _ => words.say(&key).to_owned(),
-    }
 }
 
 /// Every maker or group once, the open set last.

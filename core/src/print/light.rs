@@ -29,6 +29,23 @@ pub struct PadProposal {
     pub confidence: f64,
 }
 
+/// A pad's edge as an ellipse, snapped to after a touch. It is no measure until a person confirms it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PadEdge {
+    /// Its middle, px.
+    pub at_px: [f64; 2],
+    /// Half axes in the picture, px, the longer first.
+    pub half_axes_px: [f64; 2],
+    /// Direction of the longer one, degrees clockwise from the picture's +x, 0 ≤ … < 180.
+    pub deg: f64,
+    /// Half axes in the scale's plane, mm; a pad that lies deeper is larger.
+    pub half_axes_mm: [f64; 2],
+    /// Standard uncertainty of the edge's place, mm.
+    pub u_edge_mm: f64,
+    /// 0–1: how surely there is a pit with this edge.
+    pub confidence: f64,
+}
+
 /// What the ground beside the scale shows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Ground {
@@ -80,9 +97,9 @@ impl GroundView<'_> {
         }
     }
 
-    /// Pads that may be there, surest first.
-    fn proposals(&self, light: &Light) -> Vec<PadProposal> {
-        let towards = match (light.axis, light.from_deg) {
+    /// What the light's axis and side tell of its direction in the plane.
+    fn towards(&self, light: &Light) -> relief::Towards {
+        match (light.axis, light.from_deg) {
             // The picture tells the axis better than a tap, which only tells the side.
             (Some((axis_deg, _)), Some(from_deg)) => {
                 relief::Towards::Known(self.to_plane(relief::on_side(axis_deg, from_deg)))
@@ -90,8 +107,44 @@ impl GroundView<'_> {
             (None, Some(from_deg)) => relief::Towards::Known(self.to_plane(from_deg)),
             (Some((axis_deg, _)), None) => relief::Towards::EitherWay(self.to_plane(axis_deg)),
             (None, None) => relief::Towards::Even,
+        }
+    }
+
+    /// The edge of the pad that was touched at a point of the picture; `None` where no pad is seen.
+    pub fn snap(&self, light: &Light, touch_px: [f64; 2]) -> Option<PadEdge> {
+        let touch_mm = self.plane.mm(touch_px);
+        let edge = relief::snap(self.luma, self.plane, touch_mm, self.card, self.towards(light))?;
+        let (half_axes_px, deg) = self.ellipse_px(edge.centre_mm, edge.half_axes_mm, edge.deg);
+        Some(PadEdge {
+            at_px: self.plane.px(edge.centre_mm),
+            half_axes_px,
+            deg,
+            half_axes_mm: edge.half_axes_mm,
+            u_edge_mm: edge.u_edge_mm,
+            confidence: edge.confidence,
+        })
+    }
+
+    /// An ellipse of the plane as the picture shows it: half axes, px, and the direction of the longer one, degrees.
+    fn ellipse_px(&self, centre_mm: [f64; 2], half_axes_mm: [f64; 2], deg: f64) -> ([f64; 2], f64) {
+        let (sin, cos) = deg.to_radians().sin_cos();
+        let half_axis = |[x, y]: [f64; 2]| {
+            let to = |sign: f64| self.plane.px([centre_mm[0] + sign * x, centre_mm[1] + sign * y]);
+            nalgebra::Vector2::from([0, 1].map(|k| (to(1.0)[k] - to(-1.0)[k]) / 2.0))
         };
-        let found = relief::propose(self.luma, self.plane, &self.window(), self.card, towards);
+        let [a, b] = half_axes_mm;
+        // Two conjugate half diameters; the axes are the singular vectors of the matrix that they make.
+        let both = nalgebra::Matrix2::from_columns(&[half_axis([a * cos, a * sin]), half_axis([-b * sin, b * cos])]);
+        let squares = (both * both.transpose()).symmetric_eigen();
+        let longer = usize::from(squares.eigenvalues[1] > squares.eigenvalues[0]);
+        let way = squares.eigenvectors.column(longer);
+        let half_axes = [longer, 1 - longer].map(|k| squares.eigenvalues[k].max(0.0).sqrt());
+        (half_axes, way[1].atan2(way[0]).to_degrees().rem_euclid(180.0))
+    }
+
+    /// Pads that may be there, surest first.
+    fn proposals(&self, light: &Light) -> Vec<PadProposal> {
+        let found = relief::propose(self.luma, self.plane, &self.window(), self.card, self.towards(light));
         let in_picture = |p: relief::Proposal| {
             let at_px = self.plane.px(p.at_mm);
             PadProposal {
@@ -136,5 +189,21 @@ impl PadProposal {
     pub(super) fn to_json(self) -> Value {
         let [x_px, y_px] = self.at_px;
         json!({"kind": self.kind, "x_px": x_px, "y_px": y_px, "radius_px": self.radius_px, "confidence": self.confidence})
+    }
+}
+
+impl PadEdge {
+    /// As the command line prints it.
+    pub fn to_json(self) -> Value {
+        let [x_px, y_px] = self.at_px;
+        json!({
+            "x_px": x_px,
+            "y_px": y_px,
+            "half_axes_px": self.half_axes_px,
+            "deg": self.deg,
+            "half_axes_mm": self.half_axes_mm,
+            "u_edge_mm": self.u_edge_mm,
+            "confidence": self.confidence,
+        })
     }
 }

@@ -7,7 +7,7 @@ use serde_json::{Map, Value, json};
 use super::dimensions::{Dimension, Floor, PointMeasure, PrintMeasure, Ruler};
 use super::feet::{self, FootMeasure};
 use super::landmarks::{LandmarkError, Landmarks, Marking};
-use super::light::{Ground, GroundView};
+use super::light::{Ground, GroundView, Light, PadEdge};
 use super::seen::{ScaleKind, Seen};
 use super::together::Camera;
 use crate::measured::Measured;
@@ -415,13 +415,24 @@ impl Measurement {
     /// # Errors
     /// When the encoder fails, which it has no reason to.
     pub fn relief_png(&self, photo: &Photo) -> Result<Vec<u8>, image::ImageError> {
-        let ground = GroundView { luma: &photo.luma, plane: &self.plane, card: self.card };
-        let light = self.ground.as_ref().map(|ground| ground.light).unwrap_or_default();
+        let (ground, light) = self.look(photo);
         let deg = light.axis.map(|(deg, _)| deg).or(light.from_deg);
         let view = relief::relief_view(&ground.rectified(), deg.map(|deg| ground.to_plane(deg)));
         let mut png = std::io::Cursor::new(Vec::new());
         view.write_to(&mut png, image::ImageFormat::Png)?;
         Ok(png.into_inner())
+    }
+
+    /// The edge of the pad that was touched at a point of this photograph (px, up to 5 mm off the pad's middle); `None` where
+    /// no pad is seen. It is no measure until a person confirms it.
+    pub fn snap(&self, photo: &Photo, touch_px: [f64; 2]) -> Option<PadEdge> {
+        let (ground, light) = self.look(photo);
+        ground.snap(&light, touch_px)
+    }
+
+    fn look<'a>(&'a self, photo: &'a Photo) -> (GroundView<'a>, Light) {
+        let ground = GroundView { luma: &photo.luma, plane: &self.plane, card: self.card };
+        (ground, self.ground.as_ref().map(|ground| ground.light).unwrap_or_default())
     }
 
     /// The document that `rakelight measure --json` prints for this photograph.

@@ -16,7 +16,7 @@ mod together;
 pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 pub use feet::{FootMeasure, Mean, feet};
 pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintMarks, Side};
-pub use light::{Ground, Light, PadProposal};
+pub use light::{Ground, Light, PadEdge, PadProposal};
 pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
 pub use seen::ScaleKind;
 pub use together::{Camera, measure_together};

@@ -7,10 +7,12 @@ mod field;
 mod foot;
 mod pads;
 mod rectify;
+mod snap;
 mod sun;
 mod view;
 
 pub use pads::{PadKind, Proposal, STANDING, Towards, propose};
 pub use rectify::{Rectified, VIEW_PX_PER_MM, Window};
+pub use snap::{Snapped, snap};
 pub use sun::{Axis, axis, on_side, towards_sun};
 pub use view::relief_view;

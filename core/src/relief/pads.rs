@@ -78,17 +78,7 @@ fn lit_from(
     let evidence = Evidence::of(&rectified, towards_deg.is_some());
     let by_size: Vec<_> = (0..SIGMAS_MM.len()).map(|size| evidence.of_size(&rectified, size, TRIED)).collect();
     let blobs = strongest(&by_size, MOST);
-    if std::env::var("DBG").is_ok() {
-        for b in blobs.iter().take(25) {
-            eprintln!("blob {:.1?} r {:.1} s {:.1}", b.at_mm, b.radius_mm, b.score);
-        }
-    }
     let mut proposals = foot::best(&by_size);
-    if std::env::var("DBG").is_ok() {
-        for b in proposals.iter().take(25) {
-            eprintln!("prop {:?} {:.1?} r {:.1} s {:.2}", b.kind, b.at_mm, b.radius_mm, b.confidence);
-        }
-    }
     for blob in &blobs {
         if proposals.iter().all(|p| distance(p.at_mm, blob.at_mm) > 0.8 * p.radius_mm.max(blob.radius_mm)) {
             let confidence = 0.45 * (1.0 - (-blob.score / 6.0).exp());

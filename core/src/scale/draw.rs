@@ -214,7 +214,7 @@ static SMALL_FACE: Face = Face {
     numbers_up: &[10, 20, 30, 40, 50, 60],
     numbers_right: &[0, 10, 20, 30],
     check_line: [1.4, 10.0],
-    check_text: [4.6, 74.0],
+    check_text: [4.6, 87.0],
     patches: [7.0, 30.0],
     patch_mm: 9.0,
     name: [26.0, 106.0],

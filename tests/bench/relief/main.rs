@@ -4,15 +4,15 @@
 //! print, `blind` doesn't tell the light's side. All pictures are rendered, and the
 //! renderer's feet stand on arcs as the proposer expects them: figures on photographs will be worse.
 
+mod scenes;
+mod snaps;
+
 use std::error::Error;
 use std::time::Instant;
 
-use rakelight_core::photo::Photo;
-use rakelight_core::relief::{self, PadKind, Proposal, Rectified, STANDING, Towards, Window};
-use rakelight_core::scale::{card, find_card};
-use rakelight_render::foot::Foot;
-use rakelight_render::noise::Rng;
-use rakelight_render::{Camera, Curve, Develop, Ground, Light, Print, Scene, feet, render};
+use rakelight_core::relief::{self, PadKind, Proposal, Rectified, STANDING, Window};
+use rakelight_core::scale::card;
+use scenes::Shown;
 
 const TUNING: (u64, u64) = (1, 120);
 const REPORTING: (u64, u64) = (50_001, 160);
@@ -27,20 +27,29 @@ fn main() -> Result<(), Box<dyn Error>> {
         _ => REPORTING,
     };
     println!("{count} rendered prints, seeds {first}–{}", first + count - 1);
-    let mut results = Vec::new();
+    let (mut results, mut touches) = (Vec::new(), Vec::new());
     for seed in first..first + count {
-        results.push(examine(seed, asked("each"), asked("blind"))?);
+        let shown = Shown::of(seed, asked("varied"))?;
+        if !asked("snap") {
+            results.push(examine(&shown, seed, asked("each"), asked("blind")));
+        }
+        if !asked("pads") {
+            touches.extend(snaps::touches(&shown, seed, asked("blind"), asked("each")));
+        }
     }
-    report("all", results.iter());
-    for (what, pick) in GROUPS {
-        report(what, results.iter().filter(pick));
+    if !asked("snap") {
+        report("all", results.iter());
+        for (what, pick) in GROUPS {
+            report(what, results.iter().filter(pick));
+        }
+    }
+    if !asked("pads") {
+        snaps::reports(&touches);
     }
     Ok(())
 }
 
 type Pick = fn(&&Checked) -> bool;
-/// A kind of foot: its name, its template, the widths (mm) and the lengths as shares of the width that are drawn from.
-type Kind = (&'static str, fn() -> Foot, [f64; 2], [f64; 2]);
 const GROUPS: [(&str, Pick); 9] = [
     ("low sun", |r| r.sun),
     ("overcast", |r| !r.sun),
@@ -75,95 +84,16 @@ struct Checked {
     ms: f64,
 }
 
-fn scene(seed: u64) -> (Scene, &'static str) {
-    let mut rng = Rng::new(seed.wrapping_mul(0x5EED_0001));
-    let kinds: [Kind; 6] = [
-        ("otter hind", feet::otter_hind, [55.0, 68.0], [0.93, 1.0]),
-        ("otter fore", feet::otter_fore, [52.0, 64.0], [0.93, 1.02]),
-        ("otter fore, 4 toes", || feet::otter_fore().without_toe(1), [44.0, 54.0], [1.1, 1.2]),
-        ("fox fore", feet::fox_fore, [35.0, 42.0], [1.25, 1.42]),
-        ("badger fore", feet::badger_fore, [48.0, 58.0], [0.82, 0.95]),
-        ("mink fore", feet::mink_fore, [32.0, 38.0], [0.86, 0.95]),
-    ];
-    let (kind, foot, width, ratio) = kinds[(seed % 6) as usize];
-    let ground = [Ground::FIRM_MUD, Ground::WET_SAND, Ground::SOFT_MUD, Ground::THIN_SNOW]
-        [(rng.between(0.0, 4.0) as usize).min(3)];
-    let width = rng.between(width[0], width[1]);
-    let length = width * rng.between(ratio[0], ratio[1]);
-    let foot =
-        foot().sized(width, length, (kind == "otter hind" && rng.between(0.0, 1.0) < 0.5).then_some(length * 1.45));
-    let deepest = if kind == "mink fore" { [1.8, 3.2] } else { [2.5, 5.5] };
-    let print = loop {
-        let print = Print {
-            id: "p1".into(),
-            foot: foot.clone(),
-            left: rng.between(0.0, 1.0) < 0.5,
-            at: [rng.between(70.0, 140.0), rng.between(20.0, 130.0)],
-            heading_deg: rng.between(0.0, 360.0),
-            depth_mm: rng.between(deepest[0], deepest[1]),
-        };
-        let inside = |p: [f64; 2]| p[0] < 165.0 && p[1] > -15.0 && p[1] < 200.0 && !card::STANDARD.is_near(p, 8.0);
-        if print.foot.landmarks().values().all(|p| inside(print.to_ground(*p))) {
-            break print;
-        }
-    };
-    let sun = rng.between(0.0, 1.0) < 0.85;
-    let size_px = [760, 860];
-    let camera = Camera {
-        size_px,
-        f_px: 3.3 * 520.0,
-        k1: rng.between(-0.02, 0.02),
-        aim: [82.0, 92.0],
-        height_mm: rng.between(500.0, 540.0),
-        tilt_deg: rng.between(0.0, 15.0),
-        tilt_towards_deg: rng.between(0.0, 360.0),
-        turn_deg: rng.between(-20.0, 20.0),
-    };
-    let light = Light {
-        sun_elevation_deg: sun.then(|| rng.between(10.0, 32.0)),
-        sun_towards_deg: rng.between(0.0, 360.0),
-        shade: None,
-    };
-    let curve = if rng.between(0.0, 1.0) < 0.5 { Curve::Srgb } else { Curve::Phone };
-    let develop = Develop { blur_px: rng.between(0.5, 1.2), curve, ..Develop::default() };
-    (Scene { seed, ground, prints: vec![print], lumps: vec![], card: true, light, camera, develop }, kind)
-}
-
-/// The scene's picture as a file; kept in `RELIEF_PICTURES` where that is set, since rendering takes far longer than all else.
-fn picture(scene: &Scene) -> Result<Vec<u8>, Box<dyn Error>> {
-    let kept = std::env::var("RELIEF_PICTURES").ok().map(|folder| format!("{folder}/{}.jpg", scene.seed));
-    if let Some(bytes) = kept.as_ref().and_then(|path| std::fs::read(path).ok()) {
-        return Ok(bytes);
-    }
-    let bytes = render(scene).jpeg(92, vec![])?;
-    if let Some(path) = kept {
-        std::fs::write(path, &bytes)?;
-    }
-    Ok(bytes)
-}
-
-fn examine(seed: u64, each: bool, blind: bool) -> Result<Checked, Box<dyn Error>> {
-    let (scene, kind) = scene(seed);
-    let photo = Photo::read(&picture(&scene)?)?;
-    let plane = find_card(&photo.luma)?.plane;
+fn examine(shown: &Shown, seed: u64, each: bool, blind: bool) -> Checked {
+    let (scene, kind) = (&shown.scene, shown.kind);
     let part = Window::beside(&card::STANDARD);
     let print = &scene.prints[0];
-    let on_plane = |p: [f64; 2]| {
-        let at = print.to_ground(p);
-        let depth = print.press(at, scene.ground.softness).map_or(0.0, |press| press.floor - press.rim);
-        plane.mm(scene.camera.project([at[0], at[1], depth]))
-    };
-    let towards = scene.light.sun_elevation_deg.map(|_| scene.light.sun_towards_deg.rem_euclid(360.0));
+    let on_plane = |p: [f64; 2]| shown.on_plane(print, p);
+    let towards = shown.sun_deg();
     let started = Instant::now();
-    let axis = relief::axis(&Rectified::of(&photo.luma, &plane, part, &part, Some(&card::STANDARD)));
-    // One tap on the light's side, a quarter turn off at worst; the axis itself is the picture's where it tells one.
-    let side = match (axis, towards) {
-        (_, None) => Towards::Even,
-        (Some(axis), Some(_)) if blind => Towards::EitherWay(axis.deg),
-        (Some(axis), Some(truth)) => Towards::Known(relief::on_side(axis.deg, truth)),
-        (None, Some(truth)) => Towards::Known(truth),
-    };
-    let proposals = relief::propose(&photo.luma, &plane, &part, Some(&card::STANDARD), side);
+    let axis = relief::axis(&Rectified::of(&shown.photo.luma, &shown.plane, part, &part, Some(&card::STANDARD)));
+    let side = shown.towards(axis.map(|axis| axis.deg), blind);
+    let proposals = relief::propose(&shown.photo.luma, &shown.plane, &part, Some(&card::STANDARD), side);
     let ms = started.elapsed().as_secs_f64() * 1e3;
     let toes: Vec<([f64; 2], f64)> = print
         .foot
@@ -209,7 +139,7 @@ fn examine(seed: u64, each: bool, blind: bool) -> Result<Checked, Box<dyn Error>
             checked.axis
         );
     }
-    Ok(checked)
+    checked
 }
 
 fn report<'a>(what: &str, results: impl Iterator<Item = &'a Checked>) {
