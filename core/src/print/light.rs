@@ -25,6 +25,10 @@ pub struct PadProposal {
     pub at_px: [f64; 2],
     /// Mean of half width and half length, px.
     pub radius_px: f64,
+    /// Half axes, px, the longer first; alike where no edge was found.
+    pub half_axes_px: [f64; 2],
+    /// Direction of the longer one, degrees clockwise from the picture's +x, 0 ≤ … < 180.
+    pub deg: f64,
     /// 0–1; from [`relief::STANDING`] it is shown unasked.
     pub confidence: f64,
 }
@@ -146,11 +150,13 @@ impl GroundView<'_> {
     fn proposals(&self, light: &Light) -> Vec<PadProposal> {
         let found = relief::propose(self.luma, self.plane, &self.window(), self.card, self.towards(light));
         let in_picture = |p: relief::Proposal| {
-            let at_px = self.plane.px(p.at_mm);
+            let (half_axes_px, deg) = self.ellipse_px(p.at_mm, p.half_axes_mm, p.deg);
             PadProposal {
                 kind: p.kind,
-                at_px,
-                radius_px: p.radius_mm * self.plane.px_per_mm(at_px),
+                at_px: self.plane.px(p.at_mm),
+                radius_px: (half_axes_px[0] + half_axes_px[1]) / 2.0,
+                half_axes_px,
+                deg,
                 confidence: p.confidence,
             }
         };
@@ -188,7 +194,15 @@ impl Light {
 impl PadProposal {
     pub(super) fn to_json(self) -> Value {
         let [x_px, y_px] = self.at_px;
-        json!({"kind": self.kind, "x_px": x_px, "y_px": y_px, "radius_px": self.radius_px, "confidence": self.confidence})
+        json!({
+            "kind": self.kind,
+            "x_px": x_px,
+            "y_px": y_px,
+            "radius_px": self.radius_px,
+            "half_axes_px": self.half_axes_px,
+            "deg": self.deg,
+            "confidence": self.confidence,
+        })
     }
 }
 

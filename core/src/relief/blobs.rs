@@ -25,6 +25,8 @@ pub(super) const SIGMAS_MM: [f64; 8] = [1.9, 2.38, 2.97, 3.71, 4.64, 5.8, 7.25, 
 const RADIUS_OF_SIGMA: f64 = std::f64::consts::SQRT_2;
 /// Shares of the three readings: dark blob, fall of brightness towards the light, pit of the relief.
 const SHARES: [f32; 3] = [0.5, 0.6, 0.5];
+/// How much a furrow (a claw's mark, a blade, a crack) counts against a pit.
+const TROUGH: f64 = 0.6;
 /// The relief is forgotten over this far along the light, mm.
 const RELIEF_REACH_MM: f64 = 15.0;
 /// Weaker than this is no pit.
@@ -51,11 +53,11 @@ impl Evidence {
             let further = (sigma * sigma - last * last).sqrt();
             last = sigma;
             even = even.blur(further);
-            readings[0].push(even.bowl(sigma * sigma));
+            readings[0].push(even.bowl(sigma * sigma, TROUGH));
             if let Some(relief) = relief.as_mut() {
                 readings[1].push(even.slope_x().map2(&ground, |v, _| -v * sigma as f32));
                 *relief = relief.blur(further);
-                readings[2].push(relief.bowl(-sigma * sigma));
+                readings[2].push(relief.bowl(-sigma * sigma, TROUGH));
             }
         }
         let shares = if lit { SHARES } else { [1.0, 0.0, 0.0] };

@@ -1,8 +1,9 @@
 //! Pad proposals: pits that stand together as a foot's pads do.
 
-use super::blobs::{Evidence, SIGMAS_MM, distance, strongest};
-use super::foot;
+use super::blobs::{Blob, Evidence, SIGMAS_MM, distance, strongest};
+use super::foot::{self, Foot};
 use super::rectify::{Rectified, Window};
+use super::snap::{self, Rough, Snapped};
 use crate::photo::Luma;
 use crate::scale::Plane;
 use crate::scale::card::Layout;
@@ -26,10 +27,24 @@ pub struct Proposal {
     pub kind: PadKind,
     /// Middle, mm in the scale's plane.
     pub at_mm: [f64; 2],
-    /// Mean of half width and half length, mm.
-    pub radius_mm: f64,
+    /// Half axes, mm, the longer first; alike where no edge was found.
+    pub half_axes_mm: [f64; 2],
+    /// Direction of the longer one, degrees clockwise from the plane's +x, 0 ≤ … < 180.
+    pub deg: f64,
     /// 0–1; from [`STANDING`] it is shown unasked.
     pub confidence: f64,
+}
+
+impl Proposal {
+    /// Without an edge.
+    fn round(kind: PadKind, blob: &Blob, confidence: f64) -> Self {
+        Self { kind, at_mm: blob.at_mm, half_axes_mm: [blob.radius_mm; 2], deg: 0.0, confidence }
+    }
+
+    /// Mean of half width and half length, mm.
+    pub fn radius_mm(&self) -> f64 {
+        (self.half_axes_mm[0] + self.half_axes_mm[1]) / 2.0
+    }
 }
 
 /// From this confidence a proposal stands without being asked for.
@@ -40,6 +55,13 @@ const MOST: usize = 12;
 const PX_PER_MM: f64 = 1.5;
 /// Pits of a size that are tried as parts of a foot.
 const TRIED: usize = 40;
+
+/// A pad is larger than the pit that its shading makes, by this much (found on rendered pictures).
+const LOOKS_SMALLER: f64 = 1.2;
+/// An edge belongs to its pit if its middle lies within the pit or this near, mm.
+const LEAST_MOVE_MM: f64 = 6.0;
+/// A pad whose edge is less sure than this doesn't stand: it is faint, or not seen.
+const LEAST_SURE: f64 = 0.5;
 
 /// What is known of the light's direction, degrees clockwise from the plane's +x.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -77,15 +99,43 @@ fn lit_from(
     let rectified = Rectified::of(luma, plane, window, part, card);
     let evidence = Evidence::of(&rectified, towards_deg.is_some());
     let by_size: Vec<_> = (0..SIGMAS_MM.len()).map(|size| evidence.of_size(&rectified, size, TRIED)).collect();
-    let blobs = strongest(&by_size, MOST);
-    let mut proposals = foot::best(&by_size);
-    for blob in &blobs {
-        if proposals.iter().all(|p| distance(p.at_mm, blob.at_mm) > 0.8 * p.radius_mm.max(blob.radius_mm)) {
+    let foot = foot::best(&by_size);
+    let mut proposals = foot.as_ref().map_or(vec![], |foot| {
+        let rough: Vec<Rough> =
+            foot.pits().map(|blob| Rough { at_mm: blob.at_mm, radius_mm: blob.radius_mm * LOOKS_SMALLER }).collect();
+        of_foot(foot, &snap::settle(luma, plane, with_card, towards_deg, &rough))
+    });
+    for blob in strongest(&by_size, MOST) {
+        if proposals.iter().all(|p| distance(p.at_mm, blob.at_mm) > 0.8 * p.radius_mm().max(blob.radius_mm)) {
+            let behind = foot.as_ref().is_some_and(|foot| foot.is_behind(&blob));
+            let kind = if behind { PadKind::HeelPad } else { PadKind::Pad };
             let confidence = 0.45 * (1.0 - (-blob.score / 6.0).exp());
-            proposals.push(Proposal { kind: PadKind::Pad, at_mm: blob.at_mm, radius_mm: blob.radius_mm, confidence });
+            proposals.push(Proposal::round(kind, &blob, confidence));
         }
     }
     proposals.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     proposals.truncate(MOST);
     proposals
+}
+
+/// The foot's pads with their edges. A pit whose edge isn't found, or an outer one that shows far less than the others, doesn't stand.
+fn of_foot(foot: &Foot, edges: &[Option<Snapped>]) -> Vec<Proposal> {
+    let toes = foot.toes.iter().flatten().count();
+    let sure: Vec<f64> = edges.iter().map(|edge| edge.map_or(0.0, |edge| edge.confidence)).collect();
+    let proposal = |(k, (blob, edge)): (usize, (&Blob, &Option<Snapped>))| {
+        let kind = if k < toes { PadKind::ToePad } else { PadKind::Pad };
+        let near = edge.filter(|edge| distance(edge.centre_mm, blob.at_mm) < blob.radius_mm.max(LEAST_MOVE_MM));
+        let confidence = if sure[k] < LEAST_SURE { 0.45 * sure[k] } else { STANDING + 0.5 * sure[k] };
+        match near {
+            Some(edge) => Proposal {
+                kind,
+                at_mm: edge.centre_mm,
+                half_axes_mm: edge.half_axes_mm,
+                deg: edge.deg,
+                confidence: confidence.min(1.0),
+            },
+            None => Proposal::round(kind, blob, confidence.min(0.6)),
+        }
+    };
+    foot.pits().zip(edges).enumerate().map(proposal).collect()
 }

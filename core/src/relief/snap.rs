@@ -83,7 +83,64 @@ pub fn snap(
             [from(Some(deg)), from(Some(deg + 180.0))].into_iter().flatten().min_by(|a, b| a.cost.total_cmp(&b.cost))
         }
     };
-    fitted.and_then(|fit| fit.snapped())
+    fitted.map(|fit| fit.snapped()).filter(|snapped| snapped.confidence >= LEAST_CONFIDENCE)
+}
+
+/// A pit that was found roughly: its middle and mean half axis, mm.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rough {
+    pub at_mm: [f64; 2],
+    pub radius_mm: f64,
+}
+
+/// Fits the edges of pits that were found roughly, each beside the others; `None` for one of which too little ground is seen.
+pub(super) fn settle(
+    luma: &Luma,
+    plane: &Plane,
+    with_card: bool,
+    towards_deg: Option<f64>,
+    pits: &[Rough],
+) -> Vec<Option<Snapped>> {
+    const ROUNDS: usize = 2;
+    let turn_deg = towards_deg.unwrap_or(0.0);
+    let (sin, cos) = turn_deg.to_radians().sin_cos();
+    // One frame for all, its x axis towards the light.
+    let turned = |[x, y]: [f64; 2]| [x * cos + y * sin, y * cos - x * sin];
+    let size_mm = [2.0 * REACH_MM; 2];
+    let patches: Vec<Option<Patch>> = pits
+        .iter()
+        .map(|pit| {
+            let window = Window { centre_mm: pit.at_mm, size_mm, turn_deg, px_per_mm: COARSE_PX_PER_MM };
+            Patch::of(&Rectified::of(luma, plane, window, &window, with_card), towards_deg.is_some())
+        })
+        .collect();
+    let middles: Vec<[f64; 2]> = pits.iter().map(|pit| turned(pit.at_mm)).collect();
+    let mut settled: Vec<Pit> = pits
+        .iter()
+        .zip(&middles)
+        .map(|(pit, [x, y])| Pit::new(*x, *y, pit.radius_mm.ln(), 0.0, 0.0, USUAL[5].0))
+        .collect();
+    let mut fits: Vec<Option<Fit>> = pits.iter().map(|_| None).collect();
+    for round in 0..ROUNDS {
+        for (k, patch) in patches.iter().enumerate() {
+            let Some(patch) = patch else { continue };
+            let moved = |pit: &Pit, sign: f64| {
+                let mut pit = *pit;
+                (0..2).for_each(|axis| pit[axis] += sign * middles[k][axis]);
+                pit
+            };
+            let mut others: Vec<Pit> = settled.iter().map(|pit| moved(pit, -1.0)).collect();
+            let pit = others.remove(k);
+            others.retain(|other| other[0].hypot(other[1]) < REACH_MM * 1.5);
+            let (pit, compared, cost, covariance) = patch.refine(&others, pit, false, 1.0, 5);
+            settled[k] = moved(&pit, 1.0);
+            if round + 1 == ROUNDS {
+                let gain = patch.cost_of(&patch.compare(&drawn(patch, &others))) - patch.cost_of(&compared);
+                fits[k] = Some(Fit { window: patch.window, pit, covariance, cost, gain, strength: compared.strength });
+            }
+        }
+    }
+    fits.into_iter().map(|fit| fit.map(|fit| fit.snapped())).collect()
 }
 
 fn fit_from(
@@ -518,26 +575,23 @@ impl Oval {
 }
 
 impl Fit {
-    /// In the plane; `None` if it isn't surely enough there.
-    fn snapped(&self) -> Option<Snapped> {
+    /// In the plane.
+    fn snapped(&self) -> Snapped {
         let [shading, darkness] = self.strength;
         let clear = (shading - darkness) * self.gain.max(0.0);
         let confidence = clear.powi(3) / (clear.powi(3) + CLEAR.powi(3));
-        if confidence < LEAST_CONFIDENCE {
-            return None;
-        }
         let p = &self.pit;
         let oval = Oval::of(p);
         let middle = self.window.size().map(|n| (n as f64 - 1.0) / 2.0);
         let centre_mm =
             self.window.to_mm([middle[0] + p[0] * self.window.px_per_mm, middle[1] + p[1] * self.window.px_per_mm]);
-        Some(Snapped {
+        Snapped {
             centre_mm,
             half_axes_mm: oval.half_axes,
             deg: (oval.way[1].atan2(oval.way[0]).to_degrees() + self.window.turn_deg).rem_euclid(180.0),
             u_edge_mm: WIDENED * self.u_edge(),
             confidence,
-        })
+        }
     }
 
     /// Root mean square over the edge of its standard uncertainty across itself.
@@ -591,7 +645,8 @@ mod tests {
 
     fn snapped(ground: &Rectified) -> Option<Snapped> {
         let patch = || Patch::of(ground, true).unwrap();
-        Search { coarse: patch(), fine: patch() }.best()?.snapped()
+        let snapped = Search { coarse: patch(), fine: patch() }.best()?.snapped();
+        Some(snapped).filter(|snapped| snapped.confidence >= LEAST_CONFIDENCE)
     }
 
     #[test]
