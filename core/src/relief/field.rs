@@ -56,9 +56,9 @@ impl Field {
         let mut along = vec![0.0_f32; self.values.len()];
         for (from, to) in self.values.chunks_exact(width).zip(along.chunks_exact_mut(width)) {
             let mut sum: f64 = from.iter().take(half).map(|v| f64::from(*v)).sum();
-            for column in 0..width {
+            for (column, mean) in to.iter_mut().enumerate() {
                 sum += from.get(column + half).map_or(0.0, |v| f64::from(*v));
-                to[column] = (sum * share) as f32;
+                *mean = (sum * share) as f32;
                 sum -= column.checked_sub(half).map_or(0.0, |gone| f64::from(from[gone]));
             }
         }

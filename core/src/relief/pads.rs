@@ -103,7 +103,7 @@ fn lit_from(
     let mut proposals = foot.as_ref().map_or(vec![], |foot| {
         let rough: Vec<Rough> =
             foot.pits().map(|blob| Rough { at_mm: blob.at_mm, radius_mm: blob.radius_mm * LOOKS_SMALLER }).collect();
-        of_foot(foot, &snap::settle(luma, plane, with_card, towards_deg, &rough))
+        of_foot(foot, &snap::settle(luma, plane, card, towards_deg, &rough))
     });
     for blob in strongest(&by_size, MOST) {
         if proposals.iter().all(|p| distance(p.at_mm, blob.at_mm) > 0.8 * p.radius_mm().max(blob.radius_mm)) {

@@ -97,7 +97,7 @@ pub(super) struct Rough {
 pub(super) fn settle(
     luma: &Luma,
     plane: &Plane,
-    with_card: bool,
+    card: Option<&Layout>,
     towards_deg: Option<f64>,
     pits: &[Rough],
 ) -> Vec<Option<Snapped>> {
@@ -111,7 +111,7 @@ pub(super) fn settle(
         .iter()
         .map(|pit| {
             let window = Window { centre_mm: pit.at_mm, size_mm, turn_deg, px_per_mm: COARSE_PX_PER_MM };
-            Patch::of(&Rectified::of(luma, plane, window, &window, with_card), towards_deg.is_some())
+            Patch::of(&Rectified::of(luma, plane, window, &window, card), towards_deg.is_some())
         })
         .collect();
     let middles: Vec<[f64; 2]> = pits.iter().map(|pit| turned(pit.at_mm)).collect();
