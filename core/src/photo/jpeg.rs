@@ -28,7 +28,10 @@ pub(super) fn examine(bytes: &[u8]) -> Result<Frame<'_>, PhotoError> {
         match marker {
             APP1 => frame.exif = frame.exif.or_else(|| segment.strip_prefix(b"Exif\0\0")),
             // Every start of frame but the tables and extensions that share its range.
-            0xC0..=0xCF if !matches!(marker, 0xC4 | 0xC8 | 0xCC) => read_size(segment, &mut frame)?,
+            0xC0..=0xCF if !matches!(marker, 0xC4 | 0xC8 | 0xCC) => {
+                read_size(segment, &mut frame)?;
+                frame.progressive = matches!(marker, 0xC2 | 0xC6 | 0xCA | 0xCE);
+            }
             START_OF_SCAN => at = end_of_scan(bytes, at),
             _ => {}
         }

@@ -7,6 +7,8 @@ use super::{Orientation, Taken, digest, jpeg, png, upright};
 
 /// Larger pictures are refused before anything is decoded.
 pub const MAX_MEGAPIXELS: usize = 120;
+/// Larger progressive JPEG files are refused: all their coefficients must be kept in memory until the last scan.
+pub const MAX_PROGRESSIVE_MEGAPIXELS: usize = 80;
 /// Smaller pictures can't show a print with a scale.
 pub const MIN_SIDE_PX: usize = 160;
 
@@ -46,6 +48,17 @@ pub enum PhotoError {
     /// More than [`MAX_MEGAPIXELS`].
     #[error("{width_px} × {height_px} pixels are over {MAX_MEGAPIXELS} megapixels: export it smaller")]
     TooLarge {
+        /// Stored width.
+        width_px: usize,
+        /// Stored height.
+        height_px: usize,
+    },
+    /// A progressive JPEG file of more than [`MAX_PROGRESSIVE_MEGAPIXELS`].
+    #[error(
+        "{width_px} × {height_px} pixels in a progressive JPEG file are over {MAX_PROGRESSIVE_MEGAPIXELS} megapixels: \
+         use the photograph as taken, or export it without 'progressive'"
+    )]
+    ProgressiveTooLarge {
         /// Stored width.
         width_px: usize,
         /// Stored height.
@@ -98,6 +111,8 @@ pub struct Photo {
 pub(super) struct Frame<'a> {
     pub width_px: usize,
     pub height_px: usize,
+    /// Whether a JPEG file's pixels come in several scans.
+    pub progressive: bool,
     /// The TIFF structure of its EXIF.
     pub exif: Option<&'a [u8]>,
 }
@@ -147,8 +162,12 @@ impl<'a> File<'a> {
             Kind::Other { what, what_to_do } => return Err(PhotoError::OtherKind { what, what_to_do }),
         };
         let (width_px, height_px) = (frame.width_px, frame.height_px);
-        if width_px.saturating_mul(height_px) > MAX_MEGAPIXELS * 1_000_000 {
+        let pixels = width_px.saturating_mul(height_px);
+        if pixels > MAX_MEGAPIXELS * 1_000_000 {
             return Err(PhotoError::TooLarge { width_px, height_px });
+        }
+        if frame.progressive && pixels > MAX_PROGRESSIVE_MEGAPIXELS * 1_000_000 {
+            return Err(PhotoError::ProgressiveTooLarge { width_px, height_px });
         }
         if width_px.min(height_px) < MIN_SIDE_PX {
             return Err(PhotoError::TooSmall { width_px, height_px });
@@ -219,6 +238,10 @@ mod tests {
         assert!(matches!(reason(&jpeg(1, 1)), PhotoError::TooSmall { width_px: 1, height_px: 1 }));
         // Refused by the stated size alone: there aren't the bytes for such a picture.
         assert!(matches!(reason(&claiming(whole.clone(), 20_000, 6_001)), PhotoError::TooLarge { .. }));
+        let mut progressive = claiming(whole.clone(), 20_000, 4_001);
+        let at = progressive.windows(2).position(|w| w == [0xFF, 0xC0]).unwrap();
+        progressive[at + 1] = 0xC2;
+        assert!(matches!(reason(&progressive), PhotoError::ProgressiveTooLarge { .. }));
         assert!(matches!(reason(&with_broken_tables(whole)), PhotoError::Damaged { .. }));
     }
 
