@@ -131,12 +131,30 @@ mod tests {
     }
 
     #[test]
+    fn a_card_printed_too_small_is_set_right_by_its_check_line() {
+        let folder = tempfile::tempdir().unwrap();
+        let (core, visit, sha256) = workspace(folder.path());
+        let width = |check_line_mm: Option<f64>| {
+            let at = |x: f64| Point { x, y: 600.0 };
+            let mark = |name: &str, x: f64| Mark { name: name.into(), at: at(x) };
+            let points = vec![mark("widest_left", 1000.0), mark("widest_right", 1300.0)];
+            let marks =
+                Marks { print: "h1".into(), foot: Foot::Hind, side: Side::Left, points, u_px: 1.5, check_line_mm };
+            core.measure(visit.clone(), sha256.clone(), marks, START).map(|reading| reading.width.unwrap().mm)
+        };
+        let (usual, small) = (width(None).unwrap(), width(Some(97.0)).unwrap());
+        assert!((small / usual - 0.97).abs() < 1e-6, "{small} {usual}");
+        assert!(width(Some(9.7)).is_err());
+    }
+
+    #[test]
     fn where_nobody_says_how_many_toes_registered_those_that_were_marked_count() {
         let folder = tempfile::tempdir().unwrap();
         let (core, visit, sha256) = workspace(folder.path());
         let mark = |name: &str, x: f64, y: f64| Mark { name: name.into(), at: Point { x, y } };
         let points = (1..=5).map(|n| mark(&format!("toe_{n}_tip"), 1000.0 + 60.0 * f64::from(n), 600.0)).collect();
-        let marks = Marks { print: "h1".into(), foot: Foot::Hind, side: Side::Left, points, u_px: 1.5 };
+        let marks =
+            Marks { print: "h1".into(), foot: Foot::Hind, side: Side::Left, points, u_px: 1.5, check_line_mm: None };
         core.measure(visit.clone(), sha256.clone(), marks, START).unwrap();
         let features = Features {
             substrate: None,

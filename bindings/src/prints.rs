@@ -3,8 +3,10 @@
 use std::path::Path;
 
 use chrono::{DateTime, FixedOffset};
+use rakelight_core::measured::Measured;
 use rakelight_core::photo::{self, Photo};
 use rakelight_core::print::{self, Landmarks, Measurement, PrintMarks, Request};
+use rakelight_core::scale::card::U_CHECK_LINE_MM;
 use rakelight_core::survey::{Clock, PhotoAttached, PlacedBy, PrintMeasured, Record};
 
 use crate::{Foot, Length, Moment, Point, ShellError, Side, Workspace};
@@ -63,6 +65,9 @@ pub struct Marks {
     pub points: Vec<Mark>,
     /// How well they were marked: the standard uncertainty of each coordinate, px.
     pub u_px: f64,
+    /// What the check line of the card in the photograph measures, mm, where someone measured it; true to size otherwise.
+    #[uniffi(default = None)]
+    pub check_line_mm: Option<f64>,
 }
 
 /// A measured print.
@@ -136,7 +141,8 @@ impl Workspace {
         let file =
             file.ok_or_else(|| ShellError::NotFound { what: "photograph of this visit".into(), id: sha256.clone() })?;
         let landmarks = landmarks(&marks, &file);
-        let request = Request { landmarks: landmarks.clone(), ..Request::default() };
+        let check_line = marks.check_line_mm.map(|value| Measured { value, u: U_CHECK_LINE_MM });
+        let request = Request { check_line, landmarks: landmarks.clone(), ..Request::default() };
         let measurement = print::measure(&photo, &request)?;
         let print = measurement.prints.first().ok_or_else(|| ShellError::internal("no print came back"))?;
         let length = |dimension: Option<print::Dimension>| dimension.map(|d| Length::from(d.mm));

@@ -240,3 +240,57 @@ def test_a_point_marked_once_stays_in_the_plane_and_is_told(tmp_path, card_pictu
     assert alone["points_mm"]["stone"]["z"] is None
     assert alone["points_mm"]["blade"]["x"] == pytest.approx(blade["x"], abs=0.3)
     assert "photos" not in alone and "depth_mm" not in alone["prints"][0]
+
+
+VISIT = """
+[visit]
+purpose = "a check"
+start = 2026-10-03T07:00:00+02:00
+people = ["A Tester"]
+place_name = "Nowhere"
+
+[[photo]]
+file = "a.jpg"
+taken = 2026-10-03T07:10:00+02:00
+landmarks = "landmarks.json"
+
+[[photo]]
+file = "b.jpg"
+taken = 2026-10-03T07:11:00+02:00
+card_as_in = "a.jpg"
+landmarks = "landmarks.json"
+
+[[sign]]
+id = "s1"
+kind = "print"
+photos = ["b.jpg"]
+prints = [{ from = "b.jpg#h1" }]
+"""
+
+
+def test_a_visit_measures_photographs_of_one_card_together(tmp_path, card_picture):
+    files, _ = take(tmp_path, card_picture, [camera(-14, 20), camera(16, 25, 70)], 11)
+    alone = measure(files)
+    (tmp_path / "visit.toml").write_text(VISIT)
+    rakelight("visit", tmp_path, "--out", tmp_path / "out")
+    visit = json.loads((tmp_path / "out" / "visit.json").read_text())
+    a, b = visit["photos"]
+    assert a["measurement"]["prints"] == alone["prints"] and a["measurement"]["points_mm"] == alone["points_mm"]
+    assert b["measurement"] is None
+    (evidence,) = visit["signs"][0]["evidence"]["prints"]
+    assert evidence["width_mm"] == alone["prints"][0]["width_mm"]
+
+
+@pytest.mark.parametrize(
+    "wrong, words",
+    [
+        ('card_as_in = "c.jpg"', "has no [[photo]]"),
+        ('card_as_in = "b.jpg"', "must name the first photograph"),
+        ('card_as_in = "a.jpg"\ndepth_mm = 8.0\nu_depth_mm = 2.0', "leaves depth and floor to a.jpg"),
+        ('card_as_in = "a.jpg"\nscale = "card"', "leaves scale and card to a.jpg"),
+    ],
+)
+def test_what_is_wrong_with_photographs_of_one_card_is_said(tmp_path, wrong, words):
+    (tmp_path / "visit.toml").write_text(VISIT.replace('card_as_in = "a.jpg"', wrong))
+    refused = rakelight("visit", tmp_path, "--out", tmp_path / "out", expect=2)
+    assert words in refused

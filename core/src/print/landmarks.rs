@@ -165,6 +165,22 @@ impl Landmarks {
         self
     }
 
+    /// The same, with this name for the photograph of prints that name none.
+    pub fn in_photo(mut self, file: &str) -> Self {
+        self.prints.iter_mut().for_each(|print| _ = print.photo.get_or_insert_with(|| file.into()));
+        self
+    }
+
+    /// Takes in what is marked in another photograph.
+    pub fn add(&mut self, other: Self) {
+        self.u_px = other.u_px.into_iter().chain(self.u_px).reduce(f64::max);
+        self.photos.extend(other.photos);
+        self.prints.extend(other.prints);
+        let known = |pair: &[String; 2]| self.distances.contains(pair);
+        let new: Vec<_> = other.distances.into_iter().filter(|pair| !known(pair)).collect();
+        self.distances.extend(new);
+    }
+
     /// Refuses unknown and doubled names and points outside a picture of this size.
     pub(super) fn check(&self, width: usize, height: usize) -> Result<(), LandmarkError> {
         for (i, print) in self.prints.iter().enumerate() {

@@ -39,14 +39,15 @@ const MARGIN: f64 = 0.45;
 /// The scale bar's length, mm.
 const BAR_MM: f64 = 50.0;
 
-/// Draws the first marked print of a measured photograph; `None` where it has no two landmarks.
+/// Draws the first marked print of a measured photograph (the first of several); `None` where it has no two landmarks.
 pub(super) fn draw(
     bytes: &[u8],
     measured: &PrintMeasured,
     finding: &Finding,
     words: &Words,
 ) -> Result<Option<Figure>, PhotoError> {
-    let Some(marks) = measured.landmarks.prints.iter().find(|print| print.points.len() > 1) else { return Ok(None) };
+    let marked = measured.landmarks.clone().of_photo(&measured.file);
+    let Some(marks) = marked.prints.iter().find(|print| print.points.len() > 1) else { return Ok(None) };
     let picture = photo::read_colour(bytes)?;
     let window = Window::around(marks, picture.width(), picture.height());
     let part = imageops::crop_imm(&picture, window.left, window.top, window.width, window.height).to_image();

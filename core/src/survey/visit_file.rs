@@ -135,6 +135,9 @@ pub struct Photo {
     /// The number of the card in it, where the visit has several.
     #[serde(default)]
     pub card: Option<String>,
+    /// The first photograph of the same card, which lay still in between: both are measured together.
+    #[serde(default)]
+    pub card_as_in: Option<String>,
     #[serde(default)]
     pub landmarks: Option<LandmarksIn>,
     #[serde(default)]
@@ -309,6 +312,17 @@ impl VisitFile {
         Ok(file)
     }
 
+    /// What is said of a photograph.
+    pub(super) fn photo(&self, file: &str) -> Option<&Photo> {
+        self.photo.iter().find(|photo| photo.file == file)
+    }
+
+    /// The first of the photographs that are measured together with this one, which may be itself.
+    pub(super) fn first_of_card(&self, file: &str) -> Option<&str> {
+        let first = self.photo(file).and_then(|photo| photo.card_as_in.as_deref());
+        first.or_else(|| self.photo.iter().filter_map(|other| other.card_as_in.as_deref()).find(|first| *first == file))
+    }
+
     /// What the check line of a photograph's card measures, where someone measured it: that of the card that the photograph names,
     /// or of the visit's only one.
     pub(super) fn check_line(&self, photo: &Photo) -> Option<Measured> {
@@ -322,6 +336,22 @@ impl VisitFile {
             if let Some(number) = photo.card.as_ref().filter(|n| !self.card.iter().any(|card| card.number == **n)) {
                 let file = &photo.file;
                 return Err(format!("photo {file} names the card {number:?}, but no [[card]] has that number: add it"));
+            }
+        }
+        for (photo, first) in self.photo.iter().filter_map(|photo| Some((photo, photo.card_as_in.as_ref()?))) {
+            let wrong = |why: &str| Err(format!("photo {}: card_as_in {why}", photo.file));
+            match self.photo(first) {
+                None => return wrong(&format!("names {first}, which has no [[photo]]: add it")),
+                Some(first) if first.card_as_in.is_some() || first.file == photo.file => {
+                    return wrong(&format!("must name the first photograph of the card, not {}", first.file));
+                }
+                Some(_) if [photo.depth_mm, photo.u_depth_mm, photo.floor_up_to_mm].iter().any(Option::is_some) => {
+                    return wrong(&format!("leaves depth and floor to {first}: say them there"));
+                }
+                Some(_) if photo.scale.is_some() || photo.card.is_some() => {
+                    return wrong(&format!("leaves scale and card to {first}: say them there"));
+                }
+                Some(_) => {}
             }
         }
         let head = &self.visit;
