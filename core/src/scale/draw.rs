@@ -272,16 +272,23 @@ fn on_marker(marker: &card::Marker, cell: f64) -> Vec<Shape> {
     const WHITE: f64 = 1.0;
     let [left, top] = marker.corners_mm[0];
     let mut shapes = vec![Shape::Area { points: marker.corners_mm.to_vec(), grey: 0.0 }];
-    for row in 0..8 {
-        // White cells side by side are one shape, so that no seam shows between them.
-        let mut column = 0;
-        while column < 8 {
-            let run = (column..8).take_while(|&c| card::cell_is_white(marker.id, row, c)).count();
+    // White cells beside and below each other are one shape, so that no seam shows between them.
+    let cell_of = |along: bool, line, place| if along { (line, place) } else { (place, line) };
+    for (along, line) in (0..8).flat_map(|line| [(true, line), (false, line)]) {
+        let is_white = |&place: &usize| {
+            let (row, column) = cell_of(along, line, place);
+            card::cell_is_white(marker.id, row, column)
+        };
+        let mut place = 0;
+        while place < 8 {
+            let run = (place..8).take_while(is_white).count();
             if run > 0 {
-                let at = [left + column as f64 * cell, top + row as f64 * cell];
-                shapes.push(area(at[0], at[1], run as f64 * cell, cell, WHITE));
+                let (row, column) = cell_of(along, line, place);
+                let (wide, high) = if along { (run, 1) } else { (1, run) };
+                let [x, y] = [left + column as f64 * cell, top + row as f64 * cell];
+                shapes.push(area(x, y, wide as f64 * cell, high as f64 * cell, WHITE));
             }
-            column += run.max(1);
+            place += run.max(1);
         }
     }
     shapes
