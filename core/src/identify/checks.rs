@@ -25,8 +25,7 @@ fn candidate<'a>(answer: &'a Identification, maker: &str) -> &'a Candidate {
 
 /// The probability of a maker's candidate, and the leader with its own, without the band.
 fn quick(evidence: &Evidence, maker: &Maker) -> (f64, (&'static str, f64)) {
-    evidence.check(facts()).unwrap();
-    let all = super::verdict::probabilities(evidence, facts());
+    let all = probabilities(evidence, facts()).unwrap();
     let id = maker.group.as_deref().unwrap_or(&maker.id);
     let of_maker = all.iter().find(|(c, _)| *c == id).unwrap().1;
     (of_maker, all.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap())

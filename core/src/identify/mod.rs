@@ -64,4 +64,4 @@ pub use maker::{
     Size, Status, Substrate, TrailMeasure, TrailSize, WhichFoot,
 };
 pub use reasons::{Ignored, Look, Reason};
-pub use verdict::{Candidate, Identification, Standing, identify};
+pub use verdict::{Candidate, Identification, Standing, identify, probabilities};

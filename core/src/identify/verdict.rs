@@ -142,6 +142,27 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
     })
 }
 
+/// The probabilities alone, by candidate, without band, reasons and grade: for many findings at once.
+///
+/// # Errors
+/// As [`identify`].
+///
+/// ```
+/// use rakelight_core::identify::{Evidence, Facts, probabilities};
+/// let evidence = Evidence::from_json(r#"{"prints": [{"foot": "hind", "width_mm": 61, "u_width_mm": 2, "toes_seen": 5}]}"#)?;
+/// let all = probabilities(&evidence, Facts::builtin()?)?;
+/// assert!((all.iter().map(|(_, p)| p).sum::<f64>() - 1.0).abs() < 1e-9);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+pub fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Result<Vec<(&'a str, f64)>, EvidenceError> {
+    evidence.check(facts)?;
+    let contenders = contenders(facts);
+    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band));
+    let ln = by_contender(&model, &contenders, Without::default());
+    let posterior = posterior(&priors(&model, &contenders), &ln);
+    Ok(std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect())
+}
+
 /// Every maker or group once, the open set last.
 fn contenders(facts: &Facts) -> Vec<Contender<'_>> {
     let mut contenders: Vec<Contender> = Vec::new();
@@ -170,16 +191,6 @@ pub(super) fn by_contender(model: &Model, contenders: &[Contender], without: Wit
 
 fn priors(model: &Model, contenders: &[Contender]) -> Vec<f64> {
     contenders.iter().map(|c| c.members.iter().map(|m| model.makers[*m].prior).sum()).collect()
-}
-
-/// The probabilities alone, by candidate, without band and reasons.
-#[cfg(test)]
-pub(super) fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Vec<(&'a str, f64)> {
-    let contenders = contenders(facts);
-    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band));
-    let ln = by_contender(&model, &contenders, Without::default());
-    let posterior = posterior(&priors(&model, &contenders), &ln);
-    std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect()
 }
 
 /// Bayes.
