@@ -6,18 +6,25 @@ use super::maker::Status;
 /// One drawing of all facts; the still one leaves them as they are held.
 pub(super) struct Draw<'a> {
     band: &'a Band,
+    seed: Option<u64>,
     state: Option<u64>,
 }
 
 impl<'a> Draw<'a> {
     /// The facts as held.
     pub fn still(band: &'a Band) -> Self {
-        Self { band, state: None }
+        Self { band, seed: None, state: None }
     }
 
     /// The `n`th variation, always the same one.
     pub fn nth(band: &'a Band, n: usize) -> Self {
-        Self { band, state: Some((n as u64 + 1).wrapping_mul(0xD1B5_4A32_D192_ED03)) }
+        let seed = Some((n as u64 + 1).wrapping_mul(0xD1B5_4A32_D192_ED03));
+        Self { band, seed, state: seed }
+    }
+
+    /// Goes on with the `m`th track maker, whose facts vary alike whichever others are followed.
+    pub fn turn_to(&mut self, m: usize) {
+        self.state = self.seed.map(|seed| seed ^ (m as u64 + 1).wrapping_mul(0xA24B_AED4_963E_E407));
     }
 
     /// How far the facts vary.

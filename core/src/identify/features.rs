@@ -13,7 +13,7 @@ pub(super) const CLEARNESS: [(f64, f64); 3] =
 pub(super) const ARRANGEMENTS: usize = Arrangement::ALL.len() - 1;
 
 /// What one foot of one maker shows on this ground, as probabilities.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Shown {
     /// By the number of toes seen, 0 to 5.
     pub toes: [f64; 6],

@@ -68,6 +68,7 @@ impl Without {
 }
 
 /// One track maker, ready for these observations.
+#[derive(Default)]
 pub(super) struct Ready {
     pub prior: f64,
     readings: Vec<Reading>,
@@ -89,13 +90,24 @@ struct Print<'a> {
     said: &'a PrintEvidence,
     /// How likely fore and hind are beforehand.
     feet: [f64; 2],
-    /// Logarithm of each dimension and the variance of reading it.
-    sizes: [Option<(f64, f64)>; DIMENSIONS],
+    sizes: [Option<LnSize>; DIMENSIONS],
+}
+
+/// A size on the log scale.
+#[derive(Debug, Clone, Copy)]
+struct LnSize {
+    /// Of the millimetres.
+    ln: f64,
+    /// The variance of reading it, and one over it.
+    v: f64,
+    precision: f64,
+    /// Logarithm of the normal density's top for this variance.
+    ln_top: f64,
 }
 
 impl<'a> Model<'a> {
-    /// Facts, as held or varied, against this evidence.
-    pub fn new(evidence: &'a Evidence, facts: &Facts, draw: &mut Draw) -> Self {
+    /// Facts, as held or varied, against this evidence. Track makers that aren't followed are left without likelihood.
+    pub fn new(evidence: &'a Evidence, facts: &Facts, draw: &mut Draw, follows: impl Fn(usize) -> bool) -> Self {
         let constants = &facts.constants;
         let substrate = facts.substrate_or_average(evidence.substrate.as_deref());
         let ground = Ground::new(evidence.substrate.as_deref(), substrate, draw);
@@ -115,12 +127,18 @@ impl<'a> Model<'a> {
         let weight = |maker: &Maker| if maker.waterside { waterside } else { 1.0 };
         let total: f64 = facts.makers().iter().map(weight).sum();
         let mut makers: Vec<Ready> = Vec::with_capacity(facts.makers().len() + 1);
-        for maker in facts.makers() {
+        for (m, maker) in facts.makers().iter().enumerate() {
+            let prior = (1.0 - none_prior) * weight(maker) / total;
+            if !follows(m) {
+                makers.push(Ready { prior, ..Ready::default() });
+                continue;
+            }
+            draw.turn_to(m);
             let fore = shown(&maker.fore, substrate, constants, draw);
             let hind = shown(&maker.hind, substrate, constants, draw);
             let limit = maker.hind_foot.as_ref().filter(|h| h.bounds_the_sole && !ground.snow).map(|h| h.max_mm);
             makers.push(Ready {
-                prior: (1.0 - none_prior) * weight(maker) / total,
+                prior,
                 readings: normalised(readings(maker, constants, &ground, draw)),
                 shown: [[fore[0], hind[0]], [fore[1], hind[1]], [fore[2], hind[2]]],
                 signs: signs(Some(maker), draw),
@@ -139,13 +157,13 @@ impl<'a> Model<'a> {
 
     /// The log likelihood of every maker, with some kinds of observation left out.
     pub fn ln_likelihoods(&self, without: Without) -> Vec<f64> {
-        let mut by_clearness = vec![[[1.0; 2]; 3]; self.prints.len()];
-        self.makers.iter().map(|maker| self.ln_likelihood(maker, without, &mut by_clearness)).collect()
+        let mut prints = vec![Weighed::default(); self.prints.len()];
+        self.makers.iter().map(|maker| self.ln_likelihood(maker, without, &mut prints)).collect()
     }
 
-    fn ln_likelihood(&self, maker: &Ready, without: Without, features: &mut [[[f64; 2]; 3]]) -> f64 {
-        for (features, print) in features.iter_mut().zip(&self.prints) {
-            for (features, shown) in features.iter_mut().zip(&maker.shown) {
+    fn ln_likelihood(&self, maker: &Ready, without: Without, weighed: &mut [Weighed]) -> f64 {
+        for (weighed, print) in weighed.iter_mut().zip(&self.prints) {
+            for (features, shown) in weighed.features.iter_mut().zip(&maker.shown) {
                 *features = [0, 1].map(|foot| {
                     if print.feet[foot] == 0.0 { 0.0 } else { print.feet[foot] * print.features(&shown[foot], without) }
                 });
@@ -155,26 +173,41 @@ impl<'a> Model<'a> {
         let sizes = maker
             .readings
             .iter()
-            .map(|reading| reading.weight.ln() + self.ln_of_trail(reading, maker, without, features));
+            .map(|reading| reading.weight.ln() + self.ln_of_trail(reading, maker, without, weighed));
         signs + ln_sum(sizes)
     }
 
     /// One animal's prints by one reading of its sizes: its two size deviates are integrated out, by three adaptive nodes
     /// each (Liu and Pierce 1994, Biometrika 81:624), which is exact where every foot is known.
-    fn ln_of_trail(&self, reading: &Reading, maker: &Ready, without: Without, features: &[[[f64; 2]; 3]]) -> f64 {
+    fn ln_of_trail(&self, reading: &Reading, maker: &Ready, without: Without, weighed: &mut [Weighed]) -> f64 {
         let prior = Precision::of_correlation(reading.correlation);
         let mut posterior = prior;
         let mut pull = [0.0; 2];
         let mut all_known = true;
-        for (print, features) in self.prints.iter().zip(features) {
-            all_known &= print.feet[0] * print.feet[1] == 0.0;
-            let total = features[1][0] + features[1][1];
-            let hind = if total > 0.0 { features[1][1] / total } else { print.feet[1] };
+        for (i, (print, weighed)) in self.prints.iter().zip(&mut *weighed).enumerate() {
+            let beyond = if without.has(Kind::LengthWithHeel) { 0.0 } else { maker.beyond_hind_foot[i] };
+            weighed.sizes = [Quadratic::default(), Quadratic { at_zero: beyond, ..Quadratic::default() }];
+            let only = print.feet.iter().position(|p| *p == 1.0);
+            all_known &= only.is_some();
+            let features = weighed.features[1];
+            let hind = features[1] / (features[0] + features[1]).max(f64::MIN_POSITIVE);
             for (d, size) in print.sizes(without) {
-                let (cell, extra) = between(print.cell(reading, 0, d), print.cell(reading, 1, d), hind);
-                let (v, axis) = (size.1 + extra, d.min(1));
-                posterior.add(axis, cell.s * cell.s / v);
-                pull[axis] += cell.s * (size.0 - cell.m) / v;
+                let axis = d.min(1);
+                let cell = |foot| print.cell(reading, foot, d);
+                let (cell, precision) = match only {
+                    Some(foot) => {
+                        weighed.sizes[foot].add(size, cell(foot), axis);
+                        (cell(foot), size.precision)
+                    }
+                    None => {
+                        weighed.sizes[0].add(size, cell(0), axis);
+                        weighed.sizes[1].add(size, cell(1), axis);
+                        let (cell, extra) = between([cell(0), cell(1)], hind);
+                        (cell, 1.0 / (size.v + extra))
+                    }
+                };
+                posterior.add(axis, cell.s * cell.s * precision);
+                pull[axis] += cell.s * (size.ln - cell.m) * precision;
             }
         }
         let (middle, spread) = posterior.solve(pull);
@@ -184,44 +217,68 @@ impl<'a> Model<'a> {
             let x = middle[0] + root2 * spread[0][0] * a.0;
             let y = middle[1] + root2 * (spread[1][0] * a.0 + spread[1][1] * b.0);
             let weight = a.1 * b.1 * (a.0 * a.0 + b.0 * b.0).exp();
-            weight.ln() + prior.ln_density(x, y) + self.ln_given(reading, maker, without, features, [x, y])
+            weight.ln() + prior.ln_density(x, y) + ln_given(weighed, [x, y])
         });
         (2.0 * spread[0][0] * spread[1][1]).ln() + ln_sum(at_nodes)
     }
+}
 
-    /// All prints given the animal's size: each is fore or hind, and all are as clear as the trail is.
-    fn ln_given(
-        &self,
-        reading: &Reading,
-        maker: &Ready,
-        without: Without,
-        features: &[[[f64; 2]; 3]],
-        size: [f64; 2],
-    ) -> f64 {
-        let mut ln = 0.0;
-        let mut by_clearness = CLEARNESS.map(|(_, weight)| weight);
-        for (i, (print, features)) in self.prints.iter().zip(features).enumerate() {
-            let mut foot_ln = [0, 1].map(|foot| {
-                if print.feet[foot] == 0.0 { f64::NEG_INFINITY } else { print.ln_size(reading, foot, without, size) }
-            });
-            if !without.has(Kind::LengthWithHeel) {
-                foot_ln[1] += maker.beyond_hind_foot[i];
-            }
-            let top = foot_ln[0].max(foot_ln[1]);
-            let relative = foot_ln.map(|l| (l - top).exp());
-            for (sum, features) in by_clearness.iter_mut().zip(features) {
-                *sum *= features[0] * relative[0] + features[1] * relative[1];
-            }
-            ln += top;
-            // Long trails would run below what a double can hold.
-            let largest = by_clearness.iter().fold(0.0_f64, |a, b| a.max(*b));
-            if largest < 1e-100 && largest > 0.0 {
-                by_clearness = by_clearness.map(|p| p / largest);
-                ln += largest.ln();
-            }
-        }
-        ln + by_clearness.iter().sum::<f64>().ln()
+/// One print as one maker and one reading of its sizes see it.
+#[derive(Debug, Clone, Default)]
+struct Weighed {
+    /// What shows, by clearness of the trail and foot; 0 for a foot that it isn't.
+    features: [[f64; 2]; 3],
+    /// The sizes, by foot.
+    sizes: [Quadratic; 2],
+}
+
+/// The log likelihood of a print's sizes, by the animal's two deviates.
+#[derive(Debug, Clone, Copy, Default)]
+struct Quadratic {
+    at_zero: f64,
+    slope: [f64; 2],
+    curve: [f64; 2],
+}
+
+impl Quadratic {
+    /// One size, which is read `cell.m + cell.s × deviate`.
+    fn add(&mut self, size: LnSize, cell: Cell, axis: usize) {
+        let off = size.ln - cell.m;
+        self.at_zero += size.ln_top - 0.5 * off * off * size.precision;
+        self.slope[axis] += off * cell.s * size.precision;
+        self.curve[axis] += 0.5 * cell.s * cell.s * size.precision;
     }
+
+    fn at(&self, [x, y]: [f64; 2]) -> f64 {
+        self.at_zero + x * (self.slope[0] - self.curve[0] * x) + y * (self.slope[1] - self.curve[1] * y)
+    }
+}
+
+/// All prints given the animal's size: each is fore or hind, and all are as clear as the trail is.
+fn ln_given(prints: &[Weighed], deviates: [f64; 2]) -> f64 {
+    let mut ln = 0.0;
+    let mut by_clearness = CLEARNESS.map(|(_, weight)| weight);
+    for print in prints {
+        let [fore, hind] = [0, 1].map(|foot| print.sizes[foot].at(deviates));
+        // The likelier foot counts in full; a foot that it isn't shows nothing, so that its size doesn't matter.
+        let (top, relative) = match print.features[1] {
+            [_, 0.0] => (fore, [1.0, 0.0]),
+            [0.0, _] => (hind, [0.0, 1.0]),
+            _ if fore > hind => (fore, [1.0, (hind - fore).exp()]),
+            _ => (hind, [(fore - hind).exp(), 1.0]),
+        };
+        for (product, features) in by_clearness.iter_mut().zip(&print.features) {
+            *product *= features[0] * relative[0] + features[1] * relative[1];
+        }
+        ln += top;
+        // Long trails would run below what a double can hold.
+        let largest = by_clearness.iter().fold(0.0_f64, |a, b| a.max(*b));
+        if largest < 1e-100 && largest > 0.0 {
+            by_clearness = by_clearness.map(|p| p / largest);
+            ln += largest.ln();
+        }
+    }
+    ln + by_clearness.iter().sum::<f64>().ln()
 }
 
 impl<'a> Print<'a> {
@@ -233,12 +290,13 @@ impl<'a> Print<'a> {
         };
         let sizes = said.sizes().map(|(_, value, u)| {
             let (value, u) = (value?, u?);
-            Some((value.ln(), (u / value).powi(2) + u_print * u_print))
+            let v = (u / value).powi(2) + u_print * u_print;
+            Some(LnSize { ln: value.ln(), v, precision: 1.0 / v, ln_top: -0.5 * (std::f64::consts::TAU * v).ln() })
         });
         Self { said, feet, sizes }
     }
 
-    fn sizes(&self, without: Without) -> impl Iterator<Item = (usize, (f64, f64))> {
+    fn sizes(&self, without: Without) -> impl Iterator<Item = (usize, LnSize)> {
         let kinds = [Kind::Width, Kind::LengthWithoutHeel, Kind::LengthWithHeel];
         std::iter::zip(0.., std::iter::zip(kinds, self.sizes))
             .filter(move |(_, (kind, _))| !without.has(*kind))
@@ -251,16 +309,6 @@ impl<'a> Print<'a> {
             Some(cell) if (foot, d) == (0, 0) && self.said.toes_seen == Some(4) => cell,
             _ => reading.cells[foot][d],
         }
-    }
-
-    fn ln_size(&self, reading: &Reading, foot: usize, without: Without, size: [f64; 2]) -> f64 {
-        self.sizes(without)
-            .map(|(d, (y, v))| {
-                let cell = self.cell(reading, foot, d);
-                let off = y - cell.m - cell.s * size[d.min(1)];
-                -0.5 * (off * off / v + (std::f64::consts::TAU * v).ln())
-            })
-            .sum()
     }
 
     fn features(&self, shown: &Shown, without: Without) -> f64 {
@@ -290,8 +338,8 @@ impl<'a> Print<'a> {
     fn ln_beyond(&self, hind_foot_mm: Option<f64>, facts: &Facts) -> f64 {
         let rule = &facts.constants.range;
         match (hind_foot_mm, self.sizes[2]) {
-            (Some(limit), Some((y, _))) => {
-                -((y - (limit * rule.hind_foot_margin).ln()) / rule.hind_foot_sd).exp().ln_1p()
+            (Some(limit), Some(size)) => {
+                -((size.ln - (limit * rule.hind_foot_margin).ln()) / rule.hind_foot_sd).exp().ln_1p()
             }
             _ => 0.0,
         }
@@ -299,7 +347,7 @@ impl<'a> Print<'a> {
 }
 
 /// Fore and hind together: the first two moments of the mixture.
-fn between(fore: Cell, hind: Cell, p_hind: f64) -> (Cell, f64) {
+fn between([fore, hind]: [Cell; 2], p_hind: f64) -> (Cell, f64) {
     let m = fore.m + p_hind * (hind.m - fore.m);
     let extra = p_hind * (1.0 - p_hind) * (hind.m - fore.m).powi(2);
     (Cell { m, s: fore.s + p_hind * (hind.s - fore.s) }, extra)
@@ -384,12 +432,14 @@ mod tests {
     use super::*;
 
     /// The integral over both deviates by plain summation on a fine grid.
-    fn by_grid(model: &Model, reading: &Reading, maker: &Ready, features: &[[[f64; 2]; 3]]) -> f64 {
+    fn by_grid(reading: &Reading, prints: &[Weighed]) -> f64 {
         let prior = Precision::of_correlation(reading.correlation);
         let steps = || (-100..=100).map(|i| f64::from(i) * 0.05);
-        ln_sum(steps().flat_map(|x| steps().map(move |y| (x, y))).map(|(x, y)| {
-            prior.ln_density(x, y) + model.ln_given(reading, maker, Without::default(), features, [x, y])
-        })) + (0.05_f64 * 0.05).ln()
+        ln_sum(
+            steps()
+                .flat_map(|x| steps().map(move |y| (x, y)))
+                .map(|(x, y)| prior.ln_density(x, y) + ln_given(prints, [x, y])),
+        ) + (0.05_f64 * 0.05).ln()
     }
 
     #[test]
@@ -406,13 +456,14 @@ mod tests {
         for (foot, tolerance) in [(Foot::Hind, 1e-3), (Foot::Unknown, 0.15)] {
             let prints = vec![print(foot, 58.0, 57.0), print(foot, 62.0, 55.0), print(foot, 60.0, 63.0)];
             let evidence = Evidence { prints, ..Evidence::default() };
-            let model = Model::new(&evidence, facts, &mut Draw::still(&facts.constants.band));
+            let model = Model::new(&evidence, facts, &mut Draw::still(&facts.constants.band), |_| true);
             let feet = if foot == Foot::Hind { [0.0, 1.0] } else { [0.5, 0.5] };
             for id in ["lutra_lutra", "meles_meles", "canis_familiaris", "castor_fiber"] {
                 let maker = &model.makers[facts.makers().iter().position(|m| m.id == id).unwrap()];
                 for reading in &maker.readings {
-                    let nodes = model.ln_of_trail(reading, maker, Without::default(), &[[feet; 3]; 3]);
-                    let grid = by_grid(&model, reading, maker, &[[feet; 3]; 3]);
+                    let mut prints = vec![Weighed { features: [feet; 3], ..Weighed::default() }; 3];
+                    let nodes = model.ln_of_trail(reading, maker, Without::default(), &mut prints);
+                    let grid = by_grid(reading, &prints);
                     assert!((nodes - grid).abs() < tolerance, "{id} {foot:?}: {nodes} {grid}");
                 }
             }

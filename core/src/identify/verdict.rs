@@ -83,11 +83,11 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
     evidence.check(facts)?;
     let contenders = contenders(facts);
     let band = &facts.constants.band;
-    let model = Model::new(evidence, facts, &mut Draw::still(band));
+    let model = Model::new(evidence, facts, &mut Draw::still(band), |_| true);
     let priors = priors(&model, &contenders);
     let ln_likelihoods = by_contender(&model, &contenders, Without::default());
     let probabilities = posterior(&priors, &ln_likelihoods);
-    let bands = bands(evidence, facts, &contenders, &probabilities);
+    let bands = bands(evidence, facts, &contenders, &probabilities, LEAST_FOLLOWED);
 
     let mut order: Vec<usize> = (0..contenders.len()).collect();
     order.sort_by(|a, b| probabilities[*b].total_cmp(&probabilities[*a]));
@@ -157,7 +157,7 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
 pub fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Result<Vec<(&'a str, f64)>, EvidenceError> {
     evidence.check(facts)?;
     let contenders = contenders(facts);
-    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band));
+    let model = Model::new(evidence, facts, &mut Draw::still(&facts.constants.band), |_| true);
     let ln = by_contender(&model, &contenders, Without::default());
     let posterior = posterior(&priors(&model, &contenders), &ln);
     Ok(std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect())
@@ -200,12 +200,25 @@ fn posterior(priors: &[f64], ln_likelihoods: &[f64]) -> Vec<f64> {
     joint().map(|ln| (ln - total).exp()).collect()
 }
 
+/// Track makers below this probability aren't followed through the varied facts: no variation makes them worth showing.
+const LEAST_FOLLOWED: f64 = 1e-6;
+
 /// 5 and 95 % of each probability over the varied facts, widened to hold the probability itself.
-fn bands(evidence: &Evidence, facts: &Facts, contenders: &[Contender], probabilities: &[f64]) -> Vec<[f64; 2]> {
+fn bands(
+    evidence: &Evidence,
+    facts: &Facts,
+    contenders: &[Contender],
+    probabilities: &[f64],
+    least_followed: f64,
+) -> Vec<[f64; 2]> {
     let n = facts.constants.band.variations;
     let mut varied: Vec<Vec<f64>> = vec![Vec::with_capacity(n); contenders.len()];
+    let mut followed = vec![false; facts.makers().len() + 1];
+    for (contender, _) in std::iter::zip(contenders, probabilities).filter(|(_, p)| **p >= least_followed) {
+        contender.members.iter().for_each(|m| followed[*m] = true);
+    }
     for i in 0..n {
-        let model = Model::new(evidence, facts, &mut Draw::nth(&facts.constants.band, i));
+        let model = Model::new(evidence, facts, &mut Draw::nth(&facts.constants.band, i), |m| followed[m]);
         let posterior = posterior(&priors(&model, contenders), &by_contender(&model, contenders, Without::default()));
         varied.iter_mut().zip(posterior).for_each(|(all, p)| all.push(p));
     }
@@ -216,4 +229,31 @@ fn bands(evidence: &Evidence, facts: &Facts, contenders: &[Contender], probabili
             [at(0.05).min(*p), at(0.95).max(*p)]
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_band_is_the_same_when_every_track_maker_is_followed() {
+        let facts = Facts::builtin().unwrap();
+        for text in [
+            include_str!("../../../fixtures/evidence/otter_estuary.json"),
+            include_str!("../../../fixtures/evidence/fox_sand.json"),
+        ] {
+            let evidence = Evidence::from_json(text).unwrap();
+            let contenders = contenders(facts);
+            let all: Vec<f64> = probabilities(&evidence, facts).unwrap().into_iter().map(|(_, p)| p).collect();
+            assert!(all.iter().any(|p| *p < LEAST_FOLLOWED), "nothing is left out here");
+            let [usual, whole] = [LEAST_FOLLOWED, 0.0].map(|least| bands(&evidence, facts, &contenders, &all, least));
+            for ((usual, whole), contender) in usual.iter().zip(&whole).zip(&contenders) {
+                assert!(
+                    (0..2).all(|end| (usual[end] - whole[end]).abs() < 1e-3),
+                    "{}: {usual:?} {whole:?}",
+                    contender.id
+                );
+            }
+        }
+    }
 }
