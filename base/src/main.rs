@@ -21,6 +21,7 @@ struct Arguments {
 }
 
 fn main() -> ExitCode {
+    end_quietly_where_nobody_reads_on();
     let arguments = Arguments::parse();
     match command::run(arguments.command, &arguments.lang) {
         Ok(()) => ExitCode::SUCCESS,
@@ -29,4 +30,15 @@ fn main() -> ExitCode {
             failure.exit_code()
         }
     }
+}
+
+/// `rakelight … | head` closes the pipe after its lines; printing then fails, which is no fault of ours.
+fn end_quietly_where_nobody_reads_on() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if panic.payload_as_str().is_some_and(|text| text.contains("Broken pipe")) {
+            std::process::exit(0);
+        }
+        usual(panic);
+    }));
 }
