@@ -175,6 +175,15 @@ def test_a_picture_of_a_picture_is_told(tmp_path, card_picture):
         assert any("picture of a picture" in warning for warning in warnings) == is_odd, warnings
 
 
+@pytest.mark.parametrize("zoom", [1.0, 1.5, 2.0])
+def test_a_zoom_that_the_camera_does_not_tell_of_is_told(tmp_path, card_picture, zoom):
+    homography, _ = camera_homography(np.random.default_rng(3), FOCAL_PX * zoom, SIZE, 20, 460 * zoom, (80, 100))
+    save(tmp_path / "zoomed.jpg", photograph(card_picture, homography, SIZE, 3))
+    warnings = rakelight_json("measure", tmp_path / "zoomed.jpg")["warnings"]
+    told = [warning for warning in warnings if "times the focal length" in warning]
+    assert [float(w.split("shows ")[1].split(" times")[0]) for w in told] == pytest.approx([zoom] if zoom > 1 else [], rel=0.05)
+
+
 @pytest.mark.parametrize("deg, short", [(5, 0.0038), (10, 0.0152), (15, 0.0341), (20, 0.0603)])
 def test_a_ruler_allows_for_the_tilt_that_gravity_shows(tmp_path, deg, short):
     """1 − cos of the tilt, as a rectangle; half a division over a decimetre for the ruler itself."""

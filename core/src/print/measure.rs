@@ -95,6 +95,11 @@ pub enum Warning {
         /// By how much beside the card, %.
         percent: f64,
     },
+    /// The card shows another focal length than the stated one.
+    OddFocalLength {
+        /// How many times the stated one.
+        times: f64,
+    },
     /// The depth of the print's floor is not known.
     InPlane,
     /// A ruler gives no tilt.
@@ -371,6 +376,9 @@ impl Warning {
             }
             Self::Bent { off_mm } => words.fill("measure.bent", &[("mm", &words.number(*off_mm, 2))]),
             Self::OddCamera { percent } => words.fill("measure.odd_camera", &[("percent", &words.number(*percent, 1))]),
+            Self::OddFocalLength { times } => {
+                words.fill("measure.odd_focal_length", &[("times", &words.number(*times, 2))])
+            }
             Self::InPlane => words.say("measure.in_plane").into(),
             Self::NoTiltCorrection { deg, is_stated, short } => {
                 let key = if *is_stated { "measure.stated_tilt" } else { "measure.no_tilt_correction" };

@@ -196,6 +196,9 @@ impl Seen {
 /// What the plane gives beside the card and what a camera of the stated focal length must see there may differ by this much.
 const MOST_ODD: f64 = 0.003;
 
+/// From here on the focal length that the card shows isn't the stated one: four times what rounding to a whole millimetre may do.
+const MOST_OFF_LN_FOCAL: f64 = 0.08;
+
 /// Whether the card doesn't look as it must to a camera of the stated focal length: a picture of a picture, a crop, digital zoom.
 fn odd_camera(photo: &Photo, card: &CardFound) -> Option<Warning> {
     let (width, height) = (photo.luma.width, photo.luma.height);
@@ -215,5 +218,9 @@ fn odd_camera(photo: &Photo, card: &CardFound) -> Option<Warning> {
         Some((length.mm / (a[0] - b[0]).hypot(a[1] - b[1]) - 1.0).abs())
     };
     let off = off([left, 0.0], [right, bottom])?.max(off([left, bottom], [right, 0.0])?);
+    let times = lens.focal_px / view.focal_px;
+    if times.ln().abs() > MOST_OFF_LN_FOCAL {
+        return Some(Warning::OddFocalLength { times });
+    }
     (off > MOST_ODD).then_some(Warning::OddCamera { percent: 100.0 * off })
 }
