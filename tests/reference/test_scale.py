@@ -177,7 +177,8 @@ def test_a_picture_of_a_picture_is_told(tmp_path, card_picture):
 
 @pytest.mark.parametrize("zoom", [1.0, 1.5, 2.0])
 def test_a_zoom_that_the_camera_does_not_tell_of_is_told(tmp_path, card_picture, zoom):
-    homography, _ = camera_homography(np.random.default_rng(3), FOCAL_PX * zoom, SIZE, 20, 460 * zoom, (80, 100))
+    homography, tilt_deg = camera_homography(np.random.default_rng(8), FOCAL_PX * zoom, SIZE, 40, 460 * zoom, (80, 100))
+    assert tilt_deg > 10, "looked at from straight above, no focal length shows"
     save(tmp_path / "zoomed.jpg", photograph(card_picture, homography, SIZE, 3))
     warnings = rakelight_json("measure", tmp_path / "zoomed.jpg")["warnings"]
     told = [warning for warning in warnings if "times the focal length" in warning]
