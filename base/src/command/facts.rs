@@ -28,6 +28,9 @@ pub struct MoreFacts {
     /// A file that adds a track maker, or takes the place of the built-in file of its name (TOML as in core/data/species).
     #[arg(long = "facts", value_name = "FILE")]
     files: Vec<PathBuf>,
+    /// A list of which track makers live in the region, are rare or absent there (TOML: name, source, present, rare, absent); it changes the prior.
+    #[arg(long, value_name = "FILE")]
+    region: Option<PathBuf>,
 }
 
 impl MoreFacts {
@@ -35,7 +38,9 @@ impl MoreFacts {
     pub fn read(&self) -> Result<Facts, Failure> {
         let read = |path: &PathBuf| Ok((path.display().to_string(), failure::read_text(path)?));
         let files = self.files.iter().map(read).collect::<Result<Vec<_>, Failure>>()?;
-        Facts::builtin_with(&files).map_err(Failure::input)
+        let facts = Facts::builtin_with(&files).map_err(Failure::input)?;
+        let Some(path) = &self.region else { return Ok(facts) };
+        facts.with_region(&path.display().to_string(), &failure::read_text(path)?).map_err(Failure::input)
     }
 }
 
@@ -110,7 +115,22 @@ fn show(maker: &Maker, name: &str, words: &Words) {
     feet(maker, words);
     if let Some(droppings) = &maker.droppings {
         heading(words.say("facts.droppings"));
+        for size in &droppings.size {
+            row(
+                &word(json!(size.measure), words),
+                &range(&size.range, words),
+                "",
+                "",
+                &size.source,
+                size.status,
+                words,
+            );
+        }
         sourced(&droppings.source, droppings.status, words);
+    }
+    if let Some(feeding) = &maker.feeding {
+        heading(words.say("facts.feeding"));
+        sourced(&feeding.source, feeding.status, words);
     }
 }
 

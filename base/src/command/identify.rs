@@ -50,7 +50,7 @@ fn show(identification: &Identification, words: &Words) {
             percent(high)
         );
     }
-    println!("\n{}", identification.rule);
+    println!("\n{}\n{}", identification.rule, identification.prior);
     for reason in &identification.reasons {
         println!("· {}", reason.text);
     }

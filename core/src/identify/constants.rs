@@ -41,10 +41,10 @@ constants! {
     /// Makers of which nothing is held about trail or droppings.
     Elsewhere {
         stride_mm: f64, stride_sd: f64, straddle_mm: f64, straddle_sd: f64, trail_range_floor_sd: f64,
-        trail_elsewhere_weight: f64, droppings: DroppingFacts,
+        trail_elsewhere_weight: f64, dropping_mm: [f64; 2], dropping_sd: f64, feeding_of_another: f64, droppings: DroppingFacts,
     }
     /// Before anything was seen.
-    Prior { waterside: f64 }
+    Prior { waterside: f64, rare: f64, absent: f64 }
     /// When a verdict is firm, and how a candidate stands.
     Verdict { firm_probability: f64, firm_band: f64, fits_ratio: f64, ruled_out_ratio: f64 }
     /// How far the facts are varied.
@@ -54,5 +54,5 @@ constants! {
         substrate: f64, none_prior: f64, waterside: f64,
     }
     /// What is taken as a slip of the unit or the pen.
-    Limits { print_min_mm: f64, print_max_mm: f64, trail_min_mm: f64, trail_max_mm: f64 }
+    Limits { print_min_mm: f64, print_max_mm: f64, trail_min_mm: f64, trail_max_mm: f64, dropping_min_mm: f64, dropping_max_mm: f64 }
 }

@@ -1,7 +1,7 @@
 //! Facts varied within their own doubt: a small, repeatable sequence of normal deviates.
 
 use super::constants::Band;
-use super::maker::Status;
+use super::published::Status;
 
 /// One drawing of all facts; the still one leaves them as they are held.
 pub(super) struct Draw<'a> {

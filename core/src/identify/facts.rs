@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 use super::constants::{Constants, Limits};
 use super::grade::{Grade, GradeRule};
 use super::maker::{Maker, Substrate};
+use super::region::Region;
 use crate::words::Words;
 
 macro_rules! data_files {
@@ -62,6 +63,7 @@ pub struct Facts {
     substrates: BTreeMap<String, Substrate>,
     pub(super) rules: Vec<GradeRule>,
     pub(super) constants: Constants,
+    region: Option<Region>,
     digest: String,
 }
 
@@ -83,6 +85,14 @@ pub enum FactsError {
     Missing {
         /// Its name.
         file: &'static str,
+    },
+    /// A region's list that names what isn't there.
+    #[error("{file}: {reason}")]
+    Region {
+        /// As named by the caller.
+        file: String,
+        /// What is wrong.
+        reason: String,
     },
     /// Two files for one track maker.
     #[error("{file}: the track maker {id:?} is already described in another file; keep one of them")]
@@ -156,8 +166,43 @@ impl Facts {
             substrates,
             rules,
             constants: constants.ok_or(FactsError::Missing { file: "identification.toml" })?,
+            region: None,
             digest: hex::encode(digest.finalize()),
         })
+    }
+
+    /// The same facts with a region's list, given as its file's name and text, which changes the prior.
+    ///
+    /// ```
+    /// use rakelight_core::identify::Facts;
+    /// let list = "name = 'Nowhere'\nsource = 'invented'\nrare = ['canis_lupus']\nabsent = ['genetta_genetta']";
+    /// let facts = Facts::builtin()?.clone().with_region("nowhere.toml", list)?;
+    /// assert_eq!(facts.region().map(|region| region.name.as_str()), Some("Nowhere"));
+    /// assert!(facts.with_region("nowhere.toml", "name = 'Nowhere'\nsource = ''\nabsent = ['unicorn']").is_err());
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
+    pub fn with_region(mut self, file: &str, text: &str) -> Result<Self, FactsError> {
+        let region: Region = parse(file, text)?;
+        region.check(&self.makers).map_err(|reason| FactsError::Region { file: file.into(), reason })?;
+        let digest = Sha256::new().chain_update(&self.digest).chain_update(text);
+        self.digest = hex::encode(digest.finalize());
+        self.region = Some(region);
+        Ok(self)
+    }
+
+    /// The region's list, where there is one.
+    pub fn region(&self) -> Option<&Region> {
+        self.region.as_ref()
+    }
+
+    /// A track maker's weight in the region, 1 where it lives or nothing is known.
+    pub(super) fn in_region(&self, id: &str) -> f64 {
+        let prior = &self.constants.prior;
+        match &self.region {
+            Some(region) if region.rare.contains(id) => prior.rare,
+            Some(region) if region.absent.contains(id) => prior.absent,
+            _ => 1.0,
+        }
     }
 
     /// SHA-256 over names and texts of the files in the order they were given, in hexadecimal.

@@ -2,8 +2,9 @@
 
 use super::constants::{Constants, Misread, NoneOfThese};
 use super::draw::Draw;
-use super::evidence::{Arrangement, Feature};
+use super::evidence::PrintEvidence;
 use super::maker::{Chance, FootFacts, Shares, Substrate};
+use super::named::{Arrangement, Feature};
 
 /// Poor, middling and clear trails: deviate and weight (Gauss and Hermite, three nodes for a normal).
 pub(super) const CLEARNESS: [(f64, f64); 3] =
@@ -17,12 +18,33 @@ pub(super) const ARRANGEMENTS: usize = Arrangement::ALL.len() - 1;
 pub(super) struct Shown {
     /// By the number of toes seen, 0 to 5.
     pub toes: [f64; 6],
+    /// Each toe for itself from the inner one of five; `None` where nothing is held about single toes.
+    each_toe: Option<[f64; 5]>,
     pub claws: f64,
     pub webbing: f64,
     pub heel_pad: f64,
     /// In the order of [`Arrangement::ALL`].
     pub arrangement: [f64; ARRANGEMENTS],
 }
+
+impl Shown {
+    /// How likely the toes are that registered.
+    pub fn of_toes(&self, said: &PrintEvidence) -> f64 {
+        let Some(toes) = said.toes() else { return 1.0 };
+        let of_count = self.toes[usize::from(toes).min(5)];
+        match (&said.which_toes, self.each_toe) {
+            (None, _) => of_count,
+            // Every choice of so many toes is as likely as another.
+            (Some(_), None) => of_count / WAYS[usize::from(toes).min(5)],
+            (Some(which), Some(each)) => {
+                std::iter::zip(1.., each).map(|(toe, p)| if which.contains(&toe) { p } else { 1.0 - p }).product()
+            }
+        }
+    }
+}
+
+/// How many ways there are to choose so many of five toes.
+const WAYS: [f64; 6] = [1.0, 5.0, 10.0, 10.0, 5.0, 1.0];
 
 /// For poor, middling and clear trails.
 pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants, draw: &mut Draw) -> [Shown; 3] {
@@ -44,6 +66,7 @@ pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants,
         let feature = |log_odds: f64| seen(chance(log_odds + clear), misread);
         Shown {
             toes: toe_counts(&toes[..foot.toe_chances.len()], clear, misread.extra_toe),
+            each_toe: Some(each_toe(&toes[..foot.toe_chances.len()], clear, misread.extra_toe)),
             claws: feature(claws),
             webbing: feature(webbing),
             heel_pad: feature(heel_pad),
@@ -56,6 +79,7 @@ pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants,
 pub(super) fn shown_by_none(none: &NoneOfThese) -> [Shown; 3] {
     [Shown {
         toes: none.toes_seen,
+        each_toe: None,
         claws: none.claws,
         webbing: none.webbing,
         heel_pad: none.heel_pad,
@@ -82,6 +106,16 @@ fn toe_counts(toes: &[(f64, f64)], clear: f64, extra: f64) -> [f64; 6] {
     }
     add_toe(&mut counts, extra);
     counts
+}
+
+/// Each toe at its place of five: four toes are the outer four, fewer lack outer ones too. A mark may be taken for a toe that isn't there.
+fn each_toe(toes: &[(f64, f64)], clear: f64, extra: f64) -> [f64; 5] {
+    let first = [0, 2, 2, 1, 1, 0][toes.len().min(5)];
+    let mut each = [extra; 5];
+    for (p, (log_odds, varies)) in each[first..].iter_mut().zip(toes) {
+        *p = chance(log_odds + varies * clear);
+    }
+    each
 }
 
 fn add_toe(counts: &mut [f64; 6], p: f64) {
@@ -137,6 +171,20 @@ mod tests {
         for (p, expected) in counts.iter().zip([0.375, 0.5, 0.125, 0.0, 0.0, 0.0]) {
             assert!((p - expected).abs() < 1e-12);
         }
+    }
+
+    #[test]
+    fn a_missing_inner_toe_says_less_than_a_missing_outer_one() {
+        let facts = Facts::builtin().unwrap();
+        let mut draw = Draw::still(&facts.constants.band);
+        let foot = &facts.maker("lutra_lutra").unwrap().hind;
+        let otter = shown(foot, facts.substrate("firm_mud").unwrap(), &facts.constants, &mut draw)[1];
+        let seen =
+            |which: &[u8]| otter.of_toes(&PrintEvidence { which_toes: Some(which.into()), ..Default::default() });
+        assert!(seen(&[2, 3, 4, 5]) > 5.0 * seen(&[1, 2, 3, 4]));
+        let of_sets: f64 =
+            (0..32u8).map(|set| seen(&(1..=5).filter(|toe| set & 1 << (toe - 1) != 0).collect::<Vec<_>>())).sum();
+        assert!((of_sets - 1.0).abs() < 1e-12, "every set of toes once: {of_sets}");
     }
 
     #[test]

@@ -4,7 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::evidence::{DroppingEvidence, Evidence};
 use super::facts::Facts;
-use super::maker::{Maker, Status};
+use super::maker::Maker;
+use super::named::Form;
+use super::published::Status;
 
 /// How far a finding counts as evidence; what a protocol makes of it is another question.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -86,10 +88,11 @@ pub(super) fn rule_for<'a>(case: &Case, facts: &'a Facts) -> Option<&'a GradeRul
     facts.rules.iter().find(|rule| rule.fires(case))
 }
 
-/// Typical contents and the typical smell together.
+/// Typical contents and the typical smell together, in a form that doesn't speak against it.
 fn is_typical(dropping: &DroppingEvidence, maker: &Maker) -> bool {
     maker.droppings.as_ref().is_some_and(|facts| {
         facts.typical_smell == Some(dropping.smell)
+            && (dropping.form == Form::NotLooked || facts.typical_forms.contains(&dropping.form))
             && dropping.contents.iter().flatten().any(|content| facts.typical_contents.contains(content))
     })
 }
@@ -99,4 +102,5 @@ fn says_nothing(evidence: &Evidence) -> bool {
     evidence.prints.iter().all(unsaid_print)
         && evidence.trail.as_ref().is_none_or(|t| *t == super::TrailEvidence::default())
         && evidence.droppings.is_empty()
+        && evidence.feeding.is_empty()
 }

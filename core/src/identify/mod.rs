@@ -44,7 +44,11 @@ mod features;
 mod grade;
 mod maker;
 mod model;
+mod named;
+mod possible;
+mod published;
 mod reasons;
+mod region;
 mod signs;
 mod sizes;
 mod verdict;
@@ -53,15 +57,17 @@ mod verdict;
 mod checks;
 
 pub use constants::Limits;
-pub use evidence::{
-    Arrangement, Content, DroppingEvidence, Evidence, EvidenceError, Feature, Foot, Pattern, PrintEvidence, Setting,
-    Smell, TrailEvidence, Vegetation,
-};
+pub use evidence::{DroppingEvidence, Evidence, PrintEvidence, Setting, TrailEvidence};
 pub use facts::{BUILTIN_FILES, Facts, FactsError};
 pub use grade::Grade;
 pub use maker::{
-    Chance, Class, Dimension, DroppingFacts, FootFacts, HindFoot, Known, Maker, Patterns, Prey, Range, Shape, Shares,
-    Size, Status, Substrate, TrailMeasure, TrailSize, WhichFoot,
+    Chance, Class, DroppingFacts, FeedingFacts, FootFacts, Known, Maker, Patterns, Prey, Shares, Substrate,
+};
+pub use named::{Arrangement, Content, Feature, Foot, Form, Pattern, Remains, Smell, Vegetation};
+pub use possible::EvidenceError;
+pub use published::{
+    Dimension, DroppingMeasure, DroppingSize, HindFoot, Range, Shape, Size, Status, TrailMeasure, TrailSize, WhichFoot,
 };
 pub use reasons::{Ignored, Look, Reason};
+pub use region::Region;
 pub use verdict::{Candidate, Identification, Standing, identify, probabilities};

@@ -1,11 +1,12 @@
 //! From evidence and facts to the likelihood of every track maker. The formulas stand in the module page of `identify`.
 
 use super::draw::Draw;
-use super::evidence::{Arrangement, Evidence, Feature, Foot, PrintEvidence};
+use super::evidence::{Evidence, PrintEvidence};
 use super::facts::Facts;
 use super::features::{CLEARNESS, Shown, of_feature, shown, shown_by_none};
 use super::maker::Maker;
-use super::signs::{add_droppings, add_trail};
+use super::named::{Arrangement, Feature, Foot};
+use super::signs::{add_droppings, add_feeding, add_trail};
 use super::sizes::{Cell, DIMENSIONS, Ground, Reading, readings, readings_of_none};
 
 /// What kinds of observation there are; also the bit by which one is left out.
@@ -24,13 +25,17 @@ pub(super) enum Kind {
     Straddle,
     DragMark,
     Contents,
+    Form,
+    DroppingWidth,
+    DroppingLength,
     Smell,
     ProminentSpot,
     Vegetation,
+    Feeding,
 }
 
 /// Every kind with its key in the evidence.
-pub(super) const KINDS: [(Kind, &str); 16] = [
+pub(super) const KINDS: [(Kind, &str); 20] = [
     (Kind::Width, "width_mm"),
     (Kind::LengthWithoutHeel, "length_without_heel_mm"),
     (Kind::LengthWithHeel, "length_with_heel_mm"),
@@ -44,9 +49,13 @@ pub(super) const KINDS: [(Kind, &str); 16] = [
     (Kind::Straddle, "straddle_mm"),
     (Kind::DragMark, "drag_mark"),
     (Kind::Contents, "contents"),
+    (Kind::Form, "form"),
+    (Kind::DroppingWidth, "dropping_width_mm"),
+    (Kind::DroppingLength, "dropping_length_mm"),
     (Kind::Smell, "smell"),
     (Kind::ProminentSpot, "prominent_spot"),
     (Kind::Vegetation, "vegetation"),
+    (Kind::Feeding, "feeding"),
 ];
 
 /// Log likelihoods by kind, of what doesn't depend on the animal's size or the trail's clearness.
@@ -88,6 +97,8 @@ pub(super) struct Model<'a> {
 /// One print on the log scale.
 struct Print<'a> {
     said: &'a PrintEvidence,
+    /// Four toes registered, and the inner one isn't known to be among them.
+    lacks_one_toe: bool,
     /// How likely fore and hind are beforehand.
     feet: [f64; 2],
     sizes: [Option<LnSize>; DIMENSIONS],
@@ -118,13 +129,14 @@ impl<'a> Model<'a> {
                 add_trail(&mut ln, trail, maker, constants, draw);
             }
             add_droppings(&mut ln, &evidence.droppings, maker, constants, draw);
+            add_feeding(&mut ln, &evidence.feeding, maker, constants, draw);
             ln
         };
         let none = &constants.none_of_these;
         let none_prior = none.prior * draw.factor(draw.band().none_prior);
         let none_prior = none_prior / (1.0 - none.prior + none_prior);
         let waterside = waterside_weight(evidence, constants.prior.waterside * draw.factor(draw.band().waterside));
-        let weight = |maker: &Maker| if maker.waterside { waterside } else { 1.0 };
+        let weight = |maker: &Maker| facts.in_region(&maker.id) * if maker.waterside { waterside } else { 1.0 };
         let total: f64 = facts.makers().iter().map(weight).sum();
         let mut makers: Vec<Ready> = Vec::with_capacity(facts.makers().len() + 1);
         for (m, maker) in facts.makers().iter().enumerate() {
@@ -293,7 +305,8 @@ impl<'a> Print<'a> {
             let v = (u / value).powi(2) + u_print * u_print;
             Some(LnSize { ln: value.ln(), v, precision: 1.0 / v, ln_top: -0.5 * (std::f64::consts::TAU * v).ln() })
         });
-        Self { said, feet, sizes }
+        let inner = said.which_toes.as_ref().is_some_and(|which| which.contains(&1));
+        Self { said, lacks_one_toe: said.toes() == Some(4) && !inner, feet, sizes }
     }
 
     fn sizes(&self, without: Without) -> impl Iterator<Item = (usize, LnSize)> {
@@ -306,7 +319,7 @@ impl<'a> Print<'a> {
     /// Four toes of a fore print are measured without the inner one, where a source says how wide that is.
     fn cell(&self, reading: &Reading, foot: usize, d: usize) -> Cell {
         match reading.four_toes {
-            Some(cell) if (foot, d) == (0, 0) && self.said.toes_seen == Some(4) => cell,
+            Some(cell) if (foot, d) == (0, 0) && self.lacks_one_toe => cell,
             _ => reading.cells[foot][d],
         }
     }
@@ -314,10 +327,8 @@ impl<'a> Print<'a> {
     fn features(&self, shown: &Shown, without: Without) -> f64 {
         let said = self.said;
         let mut p = 1.0;
-        if let Some(toes) = said.toes_seen
-            && !without.has(Kind::Toes)
-        {
-            p *= shown.toes[usize::from(toes).min(5)];
+        if !without.has(Kind::Toes) {
+            p *= shown.of_toes(said);
         }
         if said.arrangement != Arrangement::NotLooked && !without.has(Kind::Arrangement) {
             p *= shown.arrangement[said.arrangement as usize];

@@ -158,7 +158,7 @@ impl<'a> Weighing<'a> {
     /// Prints show something only where there are prints; so do droppings.
     fn could_be_seen(&self, kind: Kind) -> bool {
         match kind {
-            Kind::Contents | Kind::Smell | Kind::ProminentSpot | Kind::Vegetation => {
+            Kind::Contents | Kind::Form | Kind::Smell | Kind::ProminentSpot | Kind::Vegetation => {
                 !self.evidence.droppings.is_empty()
             }
             _ => !self.evidence.prints.is_empty() || self.evidence.droppings.is_empty(),
@@ -208,6 +208,7 @@ impl<'a> Weighing<'a> {
             Kind::Webbing => self.average(m, |s| either(s.webbing)),
             Kind::HeelPad => self.average(m, |s| either(s.heel_pad)),
             Kind::Arrangement => self.average(m, |s| s.arrangement.to_vec()),
+            Kind::Form => of_droppings().form.to_vec(),
             Kind::Smell => of_droppings().smell.to_vec(),
             Kind::Vegetation => of_droppings().vegetation.to_vec(),
             Kind::ProminentSpot => either(of_droppings().prominent_spot),
@@ -243,7 +244,10 @@ fn values(evidence: &Evidence, kind: Kind, words: &Words) -> Vec<String> {
         Kind::Width => prints(&|p| mm(p.width_mm)),
         Kind::LengthWithoutHeel => prints(&|p| mm(p.length_without_heel_mm)),
         Kind::LengthWithHeel => prints(&|p| mm(p.length_with_heel_mm)),
-        Kind::Toes => prints(&|p| p.toes_seen.map(|n| n.to_string())),
+        Kind::Toes => prints(&|p| match &p.which_toes {
+            Some(which) => Some(words.fill("identify.which_toes", &[("which", &listed(which))])),
+            None => p.toes_seen.map(|n| n.to_string()),
+        }),
         Kind::Claws => prints(&|p| word(p.claws.name())),
         Kind::Webbing => prints(&|p| word(p.webbing.name())),
         Kind::HeelPad => prints(&|p| word(p.heel_pad.name())),
@@ -256,10 +260,22 @@ fn values(evidence: &Evidence, kind: Kind, words: &Words) -> Vec<String> {
             let contents = evidence.droppings.iter().flat_map(|d| d.contents.iter().flatten());
             contents.map(|c| words.say(&format!("identify.content.{}", c.name())).to_owned()).collect()
         }
+        Kind::Form => droppings(&|d| word(d.form.name())),
+        Kind::DroppingWidth => droppings(&|d| mm(d.width_mm)),
+        Kind::DroppingLength => droppings(&|d| mm(d.length_mm)),
+        Kind::Feeding => {
+            evidence.feeding.iter().map(|f| words.say(&format!("identify.remains.{}", f.name())).to_owned()).collect()
+        }
         Kind::Smell => droppings(&|d| word(d.smell.name())),
         Kind::ProminentSpot => droppings(&|d| word(if d.prominent_spot? { "seen" } else { "absent" })),
         Kind::Vegetation => droppings(&|d| word(d.vegetation.name())),
     }
+}
+
+fn listed(which: &[u8]) -> String {
+    let mut which = which.to_vec();
+    which.sort_unstable();
+    which.iter().map(u8::to_string).collect::<Vec<_>>().join("-")
 }
 
 /// A factor as people say it.

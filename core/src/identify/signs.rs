@@ -2,14 +2,17 @@
 
 use super::constants::Constants;
 use super::draw::Draw;
-use super::evidence::{DroppingEvidence, Pattern, Smell, TrailEvidence, Vegetation};
+use super::evidence::{DroppingEvidence, TrailEvidence};
 use super::features::{chance, of_feature, shares};
-use super::maker::{Chance, DroppingFacts, Maker, Patterns, Prey, Shape, TrailMeasure, TrailSize};
+use super::maker::{Chance, DroppingFacts, Maker, Patterns, Prey};
 use super::model::{Kind, LnByKind};
+use super::named::{Form, Pattern, Remains, Smell, Vegetation};
+use super::published::{DroppingMeasure, Range, Shape, TrailMeasure, TrailSize};
 
 /// The kinds of smell and of vegetation a worker can name.
 const SMELLS: usize = Smell::ALL.len() - 1;
 const VEGETATIONS: usize = Vegetation::ALL.len() - 1;
+const FORMS: usize = Form::ALL.len() - 1;
 pub(super) const PATTERNS: usize = Pattern::ALL.len();
 
 /// Adds the trail's likelihoods; `maker` is `None` for 'none of these'.
@@ -76,7 +79,7 @@ fn ln_of_measure(
             (Kind::Straddle, TrailMeasure::TrailWidth | TrailMeasure::PairWidth) => &[1.0],
             _ => continue,
         };
-        let (m, s) = middle_and_spread(row, constants);
+        let (m, s) = middle_and_spread(&row.range, constants);
         let m = m + draw.normal(draw.band().weak_centre);
         sum += times.iter().map(|t| density(m + t.ln(), s)).sum::<f64>() / times.len() as f64;
         n += 1.0;
@@ -86,10 +89,10 @@ fn ln_of_measure(
     (held + elsewhere * density(general_mm.ln(), general_sd)).ln()
 }
 
-fn middle_and_spread(row: &TrailSize, constants: &Constants) -> (f64, f64) {
+fn middle_and_spread(range: &Range, constants: &Constants) -> (f64, f64) {
     let rule = &constants.range;
     let floor = constants.elsewhere.trail_range_floor_sd;
-    match row.range.shape() {
+    match range.shape() {
         Shape::Both { min, middle, max } => (middle.ln(), ((max / min).ln() / rule.loose_spans_sd).hypot(floor)),
         Shape::Single(value) => (value.ln(), floor),
         Shape::AtLeast(min) => (min.ln() + rule.one_sided_offset, rule.one_sided_sd.hypot(floor)),
@@ -117,9 +120,37 @@ pub(super) fn add_droppings(
     }
 }
 
+/// Adds the remains of meals: those of one finding count as one, and another animal may have left them.
+pub(super) fn add_feeding(
+    ln: &mut LnByKind,
+    feeding: &[Remains],
+    maker: Option<&Maker>,
+    constants: &Constants,
+    draw: &mut Draw,
+) {
+    if feeding.is_empty() {
+        return;
+    }
+    let even = 1.0 / Remains::ALL.len() as f64;
+    let chances: [f64; Remains::ALL.len()] = match maker.and_then(|maker| maker.feeding.as_ref()) {
+        Some(facts) => {
+            shares(&facts.remains, Remains::ALL, constants.misread.arrangement, draw.chance_sd(facts.status), draw)
+        }
+        None => [even; Remains::ALL.len()],
+    };
+    let another = constants.elsewhere.feeding_of_another;
+    for remains in feeding {
+        let p = another * even + (1.0 - another) * chances[*remains as usize];
+        ln[Kind::Feeding as usize] += p.ln() / feeding.len() as f64;
+    }
+}
+
 /// A maker's droppings as probabilities.
 pub(super) struct ShownByDroppings {
     contents: [f64; PREY.len()],
+    pub form: [f64; FORMS],
+    /// Middle and spread of the logarithm of thickness and length, mm.
+    sizes: [(f64, f64); 2],
     pub smell: [f64; SMELLS],
     pub prominent_spot: f64,
     pub vegetation: [f64; VEGETATIONS],
@@ -144,23 +175,48 @@ impl ShownByDroppings {
         let contents = PREY.map(|prey| facts.contents.get(&prey).or(general.get(&prey)).map_or(0.1, |c| varied(*c)));
         let prominent_spot = varied(facts.prominent_spot);
         let misread = constants.misread.feature;
+        let elsewhere = &constants.elsewhere;
+        let form = facts.form.as_ref().or(elsewhere.droppings.form.as_ref());
+        let form = form.map_or([1.0 / FORMS as f64; FORMS], |form| {
+            shares(form, Form::ALL, constants.misread.arrangement, sd, draw)
+        });
+        let sizes = [DroppingMeasure::Width, DroppingMeasure::Length].map(|measure| {
+            let held = facts.size.iter().find(|size| size.measure == measure);
+            let (m, s) = held.map_or((elsewhere.dropping_mm[measure as usize].ln(), elsewhere.dropping_sd), |size| {
+                middle_and_spread(&size.range, constants)
+            });
+            (m + draw.normal(draw.band().weak_centre), s)
+        });
         Self {
             contents,
+            form,
+            sizes,
             prominent_spot,
             smell: shares(&facts.smell, Smell::ALL, misread, sd, draw),
             vegetation: shares(&facts.vegetation, Vegetation::ALL, misread, sd, draw),
         }
     }
 
-    fn of(&self, dropping: &DroppingEvidence) -> [(Kind, f64); 4] {
+    fn of(&self, dropping: &DroppingEvidence) -> [(Kind, f64); 7] {
         let prominent =
             dropping.prominent_spot.map_or(1.0, |on| if on { self.prominent_spot } else { 1.0 - self.prominent_spot });
         [
             (Kind::Contents, self.of_contents(dropping)),
+            (Kind::Form, self.form.get(dropping.form as usize).copied().unwrap_or(1.0)),
+            (Kind::DroppingWidth, self.of_size(0, dropping.width_mm, dropping.u_width_mm)),
+            (Kind::DroppingLength, self.of_size(1, dropping.length_mm, dropping.u_length_mm)),
             (Kind::Smell, self.smell.get(dropping.smell as usize).copied().unwrap_or(1.0)),
             (Kind::ProminentSpot, prominent),
             (Kind::Vegetation, self.vegetation.get(dropping.vegetation as usize).copied().unwrap_or(1.0)),
         ]
+    }
+
+    /// The density of a measured size on the log scale; 1 where nobody measured.
+    fn of_size(&self, which: usize, value: Option<f64>, u: Option<f64>) -> f64 {
+        let (Some(value), Some(u)) = (value, u) else { return 1.0 };
+        let (m, s) = self.sizes[which];
+        let s = s.hypot(u / value);
+        (-0.5 * ((value.ln() - m) / s).powi(2)).exp() / s
     }
 
     /// Each class is there or not, for itself; nothing identifiable says nothing.

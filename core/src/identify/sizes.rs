@@ -2,7 +2,8 @@
 
 use super::constants::Constants;
 use super::draw::Draw;
-use super::maker::{Dimension, Maker, Shape, Size, Status, Substrate, WhichFoot};
+use super::maker::{Maker, Substrate};
+use super::published::{Dimension, Shape, Size, Status, WhichFoot};
 
 /// Width, length without heel, length with heel.
 pub(super) const DIMENSIONS: usize = 3;

@@ -3,11 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 use super::draw::Draw;
-use super::evidence::{Evidence, EvidenceError};
+use super::evidence::Evidence;
 use super::facts::Facts;
 use super::grade::{Case, Grade, rule_for};
 use super::maker::Maker;
 use super::model::{Model, Without, ln_sum};
+use super::possible::EvidenceError;
 use super::reasons::{Ignored, Look, Reason, Weighing, ignored};
 use crate::words::Words;
 
@@ -19,6 +20,8 @@ pub(super) const NONE_OF_THESE: &str = "none_of_these";
 pub struct Identification {
     /// All of them, the likeliest first; the probabilities sum to 1.
     pub candidates: Vec<Candidate>,
+    /// What the prior rests on, in words.
+    pub prior: String,
     /// Whether the first survives the band.
     pub firm: bool,
     /// The evidence grade.
@@ -132,6 +135,7 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
     let rule = rule_for(&case, facts);
     Ok(Identification {
         candidates,
+        prior: said_of_prior(evidence, facts, words),
         firm,
         grade: rule.map_or(Grade::None, |r| r.grade),
         rule: rule.map_or_else(String::new, |r| words.say(&format!("identify.rule.{}", r.id)).to_owned()),
@@ -161,6 +165,18 @@ pub fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Result<Vec<(&
     let ln = by_contender(&model, &contenders, Without::default());
     let posterior = posterior(&priors(&model, &contenders), &ln);
     Ok(std::iter::zip(contenders, posterior).map(|(c, p)| (c.id, p)).collect())
+}
+
+/// What changes the even prior, in words.
+fn said_of_prior(evidence: &Evidence, facts: &Facts, words: &Words) -> String {
+    let water = evidence.setting.as_ref().and_then(|setting| setting.near_water);
+    let water =
+        water.map(|near| words.say(if near { "identify.prior.water" } else { "identify.prior.dry" }).to_owned());
+    let region = facts
+        .region()
+        .map(|region| words.fill("identify.prior.region", &[("name", &region.name), ("source", &region.source)]));
+    let said: Vec<String> = region.into_iter().chain(water).collect();
+    if said.is_empty() { words.say("identify.prior.even").into() } else { said.join("; ") }
 }
 
 /// Every maker or group once, the open set last.

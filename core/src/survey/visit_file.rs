@@ -60,6 +60,9 @@ pub struct Head {
     pub sensitivity_category: Category,
     #[serde(default)]
     pub notice: Option<String>,
+    /// A file that lists which track makers live in the region, are rare or absent there.
+    #[serde(default)]
+    pub region: Option<String>,
     /// Seconds to add to the camera's times.
     #[serde(default)]
     pub clock_offset_s: Option<i64>,
@@ -229,7 +232,7 @@ pub struct Trail {
     pub prints: TrailPrints,
 }
 
-/// `[[sign]]`. Prints, trail and droppings are those of an identification's evidence; a print may be taken `from` a measured
+/// `[[sign]]`. Prints, trail, droppings and feeding are those of an identification's evidence; a print may be taken `from` a measured
 /// photograph as `FILE#PRINT`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -256,6 +259,8 @@ pub struct Sign {
     pub trail: Option<String>,
     #[serde(default)]
     pub droppings: Vec<Value>,
+    #[serde(default)]
+    pub feeding: Vec<String>,
     #[serde(default)]
     pub note: Option<String>,
 }

@@ -3,6 +3,7 @@
 mod photographs;
 mod signs;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -135,7 +136,7 @@ pub fn read_folder(
         visit: Visit::open(opened(&file)),
         file: &file,
         track,
-        facts: Facts::builtin()?,
+        facts: facts_of(folder, &file)?,
         held: BTreeMap::new(),
         out: FolderVisitParts::default(),
     };
@@ -180,6 +181,14 @@ fn opened(file: &VisitFile) -> Opened {
         notice: head.notice,
         conditions: file.conditions.clone(),
     }
+}
+
+/// The built-in facts, with the region's list where the visit names one.
+fn facts_of(folder: &Path, file: &VisitFile) -> Result<Cow<'static, Facts>, FolderError> {
+    let facts = Facts::builtin()?;
+    let Some(region) = &file.visit.region else { return Ok(Cow::Borrowed(facts)) };
+    let list = String::from_utf8_lossy(&read(folder, region)?).into_owned();
+    Ok(Cow::Owned(facts.clone().with_region(region, &list)?))
 }
 
 /// The folder's files in order of their names; what lies in folders within it isn't looked at.
@@ -227,7 +236,7 @@ struct Reader<'a> {
     words: &'a Words,
     file: &'a VisitFile,
     track: Track,
-    facts: &'a Facts,
+    facts: Cow<'a, Facts>,
     visit: Visit,
     /// Photographs that are measured together, by the first one's name.
     held: BTreeMap<String, Vec<(String, Photo)>>,

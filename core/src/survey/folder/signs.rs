@@ -46,7 +46,7 @@ impl Reader<'_> {
         if evidence == Evidence::default() {
             return Ok(());
         }
-        let result = identify::identify(&evidence, self.facts, self.words);
+        let result = identify::identify(&evidence, &self.facts, self.words);
         let result = result.map_err(|error: EvidenceError| wrong(error.to_string()))?;
         self.visit.identified.push(Identified {
             sign: sign.id.clone(),
@@ -67,6 +67,7 @@ impl Reader<'_> {
         let prints: Vec<Value> = sign.prints.iter().map(|print| self.print(print)).collect::<Result<_, _>>()?;
         put("prints", (!prints.is_empty()).then(|| json!(prints)));
         put("droppings", (!sign.droppings.is_empty()).then(|| json!(sign.droppings)));
+        put("feeding", (!sign.feeding.is_empty()).then(|| json!(sign.feeding)));
         let trail = self.visit.trails.iter().find(|trail| sign.trail.as_ref() == Some(&trail.id));
         put("trail", trail.map(|trail| Value::Object(trail.evidence())));
         serde_json::from_value(Value::Object(evidence)).map_err(|error| error.to_string())

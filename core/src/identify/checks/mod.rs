@@ -1,11 +1,13 @@
 //! What must hold, as statements about the trade.
 
+mod signs;
+
 use std::collections::BTreeMap;
 
 use super::*;
 use crate::words::Words;
 
-const PUBLISHED: &str = include_str!("../../../fixtures/reference/print_sizes.csv");
+const PUBLISHED: &str = include_str!("../../../../fixtures/reference/print_sizes.csv");
 
 fn facts() -> &'static Facts {
     Facts::builtin().unwrap()
@@ -270,7 +272,7 @@ fn between_forty_and_fifty_millimetres_there_is_no_firm_verdict() {
 #[test]
 fn an_estuary_print_with_heel_and_a_round_second_one_are_an_otters_and_not_a_dogs() {
     // Common practice, no source.
-    let answer = ask_json(include_str!("../../../fixtures/evidence/otter_estuary.json"));
+    let answer = ask_json(include_str!("../../../../fixtures/evidence/otter_estuary.json"));
     assert_eq!(answer.candidates[0].maker, "lutra_lutra");
     assert_eq!(candidate(&answer, "canis_familiaris").standing, Standing::RuledOut);
     assert!(answer.grade <= Grade::Likely);
@@ -295,7 +297,7 @@ fn missing_webbing_says_little_and_webbing_says_much() {
 
 #[test]
 fn checked_spraint_with_fish_and_its_smell_confirms_and_nothing_less_does() {
-    let fixture = include_str!("../../../fixtures/evidence/spraint_checked.json");
+    let fixture = include_str!("../../../../fixtures/evidence/spraint_checked.json");
     let checked = Evidence::from_json(fixture).unwrap();
     let answer = ask(&checked);
     assert_eq!((answer.candidates[0].maker.as_str(), answer.grade), ("lutra_lutra", Grade::Recorded));
@@ -355,10 +357,10 @@ fn nothing_seen_leaves_the_prior_and_no_grade() {
 #[test]
 fn the_probabilities_sum_to_one_and_lie_in_their_bands() {
     for text in [
-        include_str!("../../../fixtures/evidence/otter_estuary.json"),
-        include_str!("../../../fixtures/evidence/mink_mud.json"),
-        include_str!("../../../fixtures/evidence/fox_sand.json"),
-        include_str!("../../../fixtures/evidence/spraint_checked.json"),
+        include_str!("../../../../fixtures/evidence/otter_estuary.json"),
+        include_str!("../../../../fixtures/evidence/mink_mud.json"),
+        include_str!("../../../../fixtures/evidence/fox_sand.json"),
+        include_str!("../../../../fixtures/evidence/spraint_checked.json"),
     ] {
         let answer = ask_json(text);
         assert!((answer.candidates.iter().map(|c| c.probability).sum::<f64>() - 1.0).abs() < 1e-9);
@@ -370,14 +372,14 @@ fn the_probabilities_sum_to_one_and_lie_in_their_bands() {
 
 #[test]
 fn mink_and_polecat_are_reported_as_one() {
-    let answer = ask_json(include_str!("../../../fixtures/evidence/mink_mud.json"));
+    let answer = ask_json(include_str!("../../../../fixtures/evidence/mink_mud.json"));
     assert_eq!(answer.candidates[0].members, ["mustela_putorius", "neogale_vison"]);
     assert!(answer.candidates.iter().all(|c| c.maker != "neogale_vison" && c.maker != "mustela_putorius"));
 }
 
 #[test]
 fn a_fox_on_sand_is_a_fox() {
-    let answer = ask_json(include_str!("../../../fixtures/evidence/fox_sand.json"));
+    let answer = ask_json(include_str!("../../../../fixtures/evidence/fox_sand.json"));
     assert_eq!(answer.candidates[0].maker, "vulpes_vulpes");
 }
 
@@ -451,7 +453,7 @@ fn another_file_adds_a_track_maker_by_its_scientific_name() {
 
 #[test]
 fn json_has_the_shape_other_programs_rely_on() {
-    let answer = ask_json(include_str!("../../../fixtures/evidence/otter_estuary.json"));
+    let answer = ask_json(include_str!("../../../../fixtures/evidence/otter_estuary.json"));
     let json = serde_json::to_value(&answer).unwrap();
     assert_eq!(json["grade"], "likely");
     assert_eq!(json["candidates"][0]["standing"], "fits");
@@ -462,7 +464,7 @@ fn json_has_the_shape_other_programs_rely_on() {
 
 #[test]
 fn every_text_has_words_in_every_language() {
-    let text = include_str!("../../../fixtures/evidence/mink_mud.json");
+    let text = include_str!("../../../../fixtures/evidence/mink_mud.json");
     for language in ["en", "de"] {
         let words = Words::load(language).unwrap();
         let answer = identify(&Evidence::from_json(text).unwrap(), facts(), &words).unwrap();
@@ -494,7 +496,7 @@ fn the_schema_names_the_keys_that_are_read_and_written() {
     };
     let (written, read) = (
         serde_json::to_value(&evidence).unwrap(),
-        schema(include_str!("../../../fixtures/schema/evidence.schema.json")),
+        schema(include_str!("../../../../fixtures/schema/evidence.schema.json")),
     );
     assert_eq!(keys(&written), keys(&read["properties"]));
     assert_eq!(keys(&written["setting"]), keys(&read["properties"]["setting"]["properties"]));
@@ -510,9 +512,9 @@ fn the_schema_names_the_keys_that_are_read_and_written() {
     named.sort_unstable();
     assert_eq!(substrates, named);
 
-    let answer = ask_json(include_str!("../../../fixtures/evidence/mink_mud.json"));
+    let answer = ask_json(include_str!("../../../../fixtures/evidence/mink_mud.json"));
     let written = serde_json::to_value(&answer).unwrap();
-    let read = schema(include_str!("../../../fixtures/schema/identification.schema.json"));
+    let read = schema(include_str!("../../../../fixtures/schema/identification.schema.json"));
     assert_eq!(keys(&written), keys(&read["properties"]));
     for list in ["candidates", "reasons", "next", "ignored"] {
         let (item, properties) = (&written[list][0], &read["properties"][list]["items"]["properties"]);
