@@ -60,7 +60,7 @@ impl Evidence {
                 readings[2].push(relief.bowl(-sigma * sigma, TROUGH));
             }
         }
-        let shares = if lit { SHARES } else { [1.0, 0.0, 0.0] };
+        let shares = if lit { SHARES } else { [SHARES.iter().sum(), 0.0, 0.0] };
         let mut by_size = vec![Field::new(rectified.size, vec![0.0; ground.values.len()]); SIGMAS_MM.len()];
         for (reading, share) in readings.iter().zip(shares) {
             let scale = share / deviation(reading, &ground);

@@ -53,7 +53,12 @@ const CLAW_SHARE: f64 = 0.5;
 /// Pits from this strength are tried as neighbouring toes.
 const TRIED_FROM: f64 = 4.5;
 /// So many of the best are moved to where they fit best.
-const REFINED: usize = 60;
+const REFINED: usize = 80;
+/// So many feet, that far behind the best at most, are worth a closer look.
+const MOST_FEET: usize = 4;
+const MARGIN: f64 = 8.0;
+/// Pits nearer than this are the same toe, mm.
+const SAME_MM: f64 = 5.0;
 
 /// A foot: toes in order (an outer one may be missing), and the pad.
 #[derive(Debug, Clone)]
@@ -63,10 +68,18 @@ pub(super) struct Foot {
     /// Middle of the pad as the toes tell it, mm, and what one millimetre ahead in the arrangement is on the ground.
     pub middle_mm: [f64; 2],
     pub ahead: [f64; 2],
-    score: f64,
+    /// How well it stands together, as logarithm of a likelihood.
+    pub score: f64,
 }
 
 impl Foot {
+    /// Whether it has more than half of its toes in common with another.
+    fn is_as(&self, other: &Foot) -> bool {
+        let near = |a: &Blob, b: &Blob| distance(a.at_mm, b.at_mm) < SAME_MM;
+        let common = self.toes.iter().flatten().filter(|a| other.toes.iter().flatten().any(|b| near(a, b))).count();
+        2 * common > self.toes.iter().flatten().count()
+    }
+
     /// Its toes, then its pad.
     pub fn pits(&self) -> impl Iterator<Item = &Blob> {
         self.toes.iter().flatten().chain(&self.pad)
@@ -82,9 +95,10 @@ impl Foot {
     }
 }
 
-/// The best foot, if any stands together. Pits come size by size, from small to large, each size strongest first.
-pub(super) fn best(by_size: &[Vec<Blob>]) -> Option<Foot> {
-    let feet = FEET.as_ref()?;
+/// The best feet that share no more than half of their toes, best first. Pits come size by size, from small to large, each size
+/// strongest first.
+pub(super) fn best(by_size: &[Vec<Blob>]) -> Vec<Foot> {
+    let Some(feet) = FEET.as_ref() else { return vec![] };
     let mut tried: Vec<(f64, &Arrangement, Laid)> = Vec::new();
     for arrangement in &feet.arrangement {
         let search = Search { by_size, usual: &feet.assumed, arrangement };
@@ -94,18 +108,24 @@ pub(super) fn best(by_size: &[Vec<Blob>]) -> Option<Foot> {
     }
     tried.sort_by(|a, b| b.0.total_cmp(&a.0));
     tried.truncate(REFINED);
-    let mut best: Option<Foot> = None;
+    let mut found: Vec<Foot> = Vec::new();
     for (_, arrangement, mut laid) in tried {
         let search = Search { by_size, usual: &feet.assumed, arrangement };
         for _ in 0..4 {
             let Some((foot, again)) = search.lay(laid) else { break };
             laid = again;
-            if best.as_ref().is_none_or(|best| foot.score > best.score) {
-                best = Some(foot);
-            }
+            found.push(foot);
         }
     }
-    best
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Foot> = Vec::new();
+    for foot in found {
+        let close = kept.first().is_none_or(|best| foot.score > best.score - MARGIN);
+        if close && kept.len() < MOST_FEET && kept.iter().all(|other| !foot.is_as(other)) {
+            kept.push(foot);
+        }
+    }
+    kept
 }
 
 /// From an arrangement's frame to the ground: mirrored or not, turned and scaled, moved.
@@ -296,14 +316,14 @@ mod tests {
 
     #[test]
     fn a_foot_is_found_in_any_size_and_direction() {
-        let foot = best(&pits(5)).unwrap();
+        let foot = &best(&pits(5))[0];
         assert_eq!(foot.toes.iter().flatten().count(), 5);
         assert!(distance(foot.middle_mm, [40.0, 70.0]) < 0.1 && foot.pad.is_some());
     }
 
     #[test]
     fn four_toes_stay_four() {
-        let foot = best(&pits(4)).unwrap();
+        let foot = &best(&pits(4))[0];
         assert_eq!(foot.toes.iter().flatten().count(), 4);
     }
 }
