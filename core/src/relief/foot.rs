@@ -96,12 +96,12 @@ impl Foot {
 }
 
 /// The best feet that share no more than half of their toes, best first. Pits come size by size, from small to large, each size
-/// strongest first.
-pub(super) fn best(by_size: &[Vec<Blob>]) -> Vec<Foot> {
+/// strongest first; claws may be among them.
+pub(super) fn best(by_size: &[Vec<Blob>], claws: &[Vec<Blob>]) -> Vec<Foot> {
     let Some(feet) = FEET.as_ref() else { return vec![] };
     let mut tried: Vec<(f64, &Arrangement, Laid)> = Vec::new();
     for arrangement in &feet.arrangement {
-        let search = Search { by_size, usual: &feet.assumed, arrangement };
+        let search = Search { by_size, claws, usual: &feet.assumed, arrangement };
         search.every_start(&mut |laid| {
             tried.extend(search.lay(laid).map(|(foot, again)| (foot.score, arrangement, again)));
         });
@@ -110,7 +110,7 @@ pub(super) fn best(by_size: &[Vec<Blob>]) -> Vec<Foot> {
     tried.truncate(REFINED);
     let mut found: Vec<Foot> = Vec::new();
     for (_, arrangement, mut laid) in tried {
-        let search = Search { by_size, usual: &feet.assumed, arrangement };
+        let search = Search { by_size, claws, usual: &feet.assumed, arrangement };
         for _ in 0..4 {
             let Some((foot, again)) = search.lay(laid) else { break };
             laid = again;
@@ -170,6 +170,7 @@ impl Laid {
 /// An arrangement that is looked for among pits.
 struct Search<'a> {
     by_size: &'a [Vec<Blob>],
+    claws: &'a [Vec<Blob>],
     usual: &'a Usual,
     arrangement: &'a Arrangement,
 }
@@ -221,7 +222,7 @@ impl Search<'_> {
         let (mut toes, mut pairs, mut score) = (Vec::new(), Vec::new(), 0.0);
         for k in 0..=last {
             let local = self.local(k);
-            let found = self.pit(laid.place(local), arrangement.toe_mm * scale, usual.spread_mm * scale);
+            let found = self.pit(self.by_size, laid.place(local), arrangement.toe_mm * scale, usual.spread_mm * scale);
             let outer = arrangement.may_miss && (k == 0 || k == last);
             match found.filter(|(_, worth)| !outer || *worth > -MISSING) {
                 Some((blob, worth)) => {
@@ -243,7 +244,7 @@ impl Search<'_> {
         score -= self.uneven(&seen);
         let middle_mm = laid.place([0.0, 0.0]);
         score += seen.iter().map(|toe| self.claw(toe, middle_mm, scale)).sum::<f64>();
-        let pad = self.pit(middle_mm, arrangement.pad_mm * scale, usual.pad_spread_mm * scale);
+        let pad = self.pit(self.by_size, middle_mm, arrangement.pad_mm * scale, usual.pad_spread_mm * scale);
         score += pad.map_or(-NO_PAD, |(_, worth)| (PAD_SHARE * worth).max(-NO_PAD));
         pairs.extend(pad.map(|(blob, _)| ([0.0, 0.0], blob.at_mm, 0.3)));
         let again = Laid::fit(laid.mirror, &pairs);
@@ -251,10 +252,10 @@ impl Search<'_> {
         Some((Foot { toes, pad: pad.map(|(blob, _)| blob), middle_mm, ahead, score }, again))
     }
 
-    /// The pit that is worth most about a place, for a size.
-    fn pit(&self, place: [f64; 2], radius_mm: f64, spread_mm: f64) -> Option<(Blob, f64)> {
+    /// The pit of some that is worth most about a place, for a size.
+    fn pit(&self, by_size: &[Vec<Blob>], place: [f64; 2], radius_mm: f64, spread_mm: f64) -> Option<(Blob, f64)> {
         let mut best: Option<(Blob, f64)> = None;
-        for blobs in self.by_size {
+        for blobs in by_size {
             let Some(ratio) = blobs.first().map(|first| first.radius_mm / radius_mm) else { continue };
             let size = ratio.ln() / self.usual.size_spread;
             if size.abs() > 2.5 {
@@ -293,7 +294,7 @@ impl Search<'_> {
         let toe_mm = self.arrangement.toe_mm * scale;
         let out = distance(middle_mm, toe.at_mm).max(1e-9);
         let ahead = |by: f64| [0, 1].map(|k| toe.at_mm[k] + (toe.at_mm[k] - middle_mm[k]) / out * by * toe_mm);
-        let pit = |by: f64| self.pit(ahead(by), 0.55 * toe_mm, self.usual.spread_mm * scale);
+        let pit = |by: f64| self.pit(self.claws, ahead(by), 0.55 * toe_mm, self.usual.spread_mm * scale);
         let worth = [2.0, 3.0].into_iter().filter_map(pit).map(|(_, worth)| worth).fold(0.0, f64::max);
         CLAW_SHARE * worth.min(2.0)
     }
@@ -308,7 +309,7 @@ mod tests {
         let arrangement = &FEET.as_ref().unwrap().arrangement[0];
         let laid = Laid { mirror: -1.0, turn: [1.1, 0.6], origin: [40.0, 70.0] };
         let (scale, usual) = (laid.scale(), &FEET.as_ref().unwrap().assumed);
-        let search = Search { by_size: &[], usual, arrangement };
+        let search = Search { by_size: &[], claws: &[], usual, arrangement };
         let toe = |k| Blob { at_mm: laid.place(search.local(k)), radius_mm: arrangement.toe_mm * scale, score: 8.0 };
         let pad = Blob { at_mm: laid.origin, radius_mm: arrangement.pad_mm * scale, score: 6.0 };
         vec![(5 - toes..5).map(toe).collect(), vec![pad]]
@@ -316,14 +317,14 @@ mod tests {
 
     #[test]
     fn a_foot_is_found_in_any_size_and_direction() {
-        let foot = &best(&pits(5))[0];
+        let foot = &best(&pits(5), &[])[0];
         assert_eq!(foot.toes.iter().flatten().count(), 5);
         assert!(distance(foot.middle_mm, [40.0, 70.0]) < 0.1 && foot.pad.is_some());
     }
 
     #[test]
     fn four_toes_stay_four() {
-        let foot = &best(&pits(4))[0];
+        let foot = &best(&pits(4), &[])[0];
         assert_eq!(foot.toes.iter().flatten().count(), 4);
     }
 }

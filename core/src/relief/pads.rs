@@ -1,6 +1,6 @@
 //! Pad proposals: pits that stand together as a foot's pads do.
 
-use super::blobs::{Blob, Evidence, SIGMAS_MM, distance, strongest};
+use super::blobs::{Blob, Evidence, distance, strongest};
 use super::foot::{self, Foot};
 use super::rectify::{Rectified, Window};
 use super::snap::{self, Rough, Snapped};
@@ -104,14 +104,14 @@ fn lit_from(
     let window = part.turned(towards_deg.unwrap_or(part.turn_deg), PX_PER_MM);
     let rectified = Rectified::of(luma, plane, window, part, card);
     let evidence = Evidence::of(&rectified, towards_deg.is_some());
-    let by_size: Vec<_> = (0..SIGMAS_MM.len()).map(|size| evidence.of_size(&rectified, size, TRIED)).collect();
+    let [by_size, claws] = evidence.pits(&rectified, TRIED);
     let settled = |foot: Foot| {
         let rough: Vec<Rough> =
             foot.pits().map(|b| Rough { at_mm: b.at_mm, radius_mm: b.radius_mm * LOOKS_SMALLER }).collect();
         let edges = snap::settle(luma, plane, card, towards_deg, &rough);
         (foot, edges)
     };
-    let feet = foot::best(&by_size).into_iter().map(settled);
+    let feet = foot::best(&by_size, &claws).into_iter().map(settled);
     let best = feet.max_by(|a, b| worth(a).total_cmp(&worth(b)));
     let foot = best.as_ref().map(|(foot, _)| foot);
     let mut proposals = best.as_ref().map_or(vec![], |(foot, edges)| of_foot(foot, edges));

@@ -49,8 +49,9 @@ const BRIGHTEST: f64 = 2.6;
 const GRAIN_MM2: f64 = 8.0;
 
 /// Strength times gain of a pit that may as well be none, and the confidence from which there is one (found on rendered pictures: 99 % of
-/// pads are clearer, 99 % of touches on bare ground are not).
+/// pads are clearer, 99 % of touches on bare ground are not); in even light darkness alone tells it.
 const CLEAR: f64 = 3.6;
+const CLEAR_IN_EVEN_LIGHT: f64 = 2.25;
 const LEAST_CONFIDENCE: f64 = 0.5;
 /// Real pits aren't quite the drawn one: edges were this many times as far off as the fit alone says (found on rendered pictures).
 const WIDENED: f64 = 2.6;
@@ -136,7 +137,8 @@ pub(super) fn settle(
             settled[k] = moved(&pit, 1.0);
             if round + 1 == ROUNDS {
                 let gain = patch.cost_of(&patch.compare(&drawn(patch, &others))) - patch.cost_of(&compared);
-                fits[k] = Some(Fit { window: patch.window, pit, covariance, cost, gain, strength: compared.strength });
+                let (window, lit) = (patch.window, patch.lit);
+                fits[k] = Some(Fit { window, lit, pit, covariance, cost, gain, strength: compared.strength });
             }
         }
     }
@@ -197,6 +199,7 @@ struct Compared {
 /// A fitted pit among others.
 struct Fit {
     window: Window,
+    lit: bool,
     pit: Pit,
     covariance: Matrix6<f64>,
     cost: f64,
@@ -484,7 +487,8 @@ impl Search {
         pits.remove(at);
         let without = self.fine.cost_of(&self.fine.compare(&drawn(&self.fine, &pits)));
         let gain = without - self.fine.cost_of(&compared);
-        Some(Fit { window: self.fine.window, pit, covariance, cost, gain, strength: compared.strength })
+        let (window, lit) = (self.fine.window, self.fine.lit);
+        Some(Fit { window, lit, pit, covariance, cost, gain, strength: compared.strength })
     }
 
     fn again(&self, patch: &Patch, pits: &[Pit], k: usize, most: usize) -> (Pit, Compared, f64, Matrix6<f64>) {
@@ -579,7 +583,8 @@ impl Fit {
     fn snapped(&self) -> Snapped {
         let [shading, darkness] = self.strength;
         let clear = (shading - darkness) * self.gain.max(0.0);
-        let confidence = clear.powi(3) / (clear.powi(3) + CLEAR.powi(3));
+        let least = if self.lit { CLEAR } else { CLEAR_IN_EVEN_LIGHT };
+        let confidence = clear.powi(3) / (clear.powi(3) + least.powi(3));
         let p = &self.pit;
         let oval = Oval::of(p);
         let middle = self.window.size().map(|n| (n as f64 - 1.0) / 2.0);
