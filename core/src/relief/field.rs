@@ -84,6 +84,30 @@ impl Field {
         masked.blur(sigma_px).map2(&mask.blur(sigma_px), |v, m| if m > 1e-3 { v / m } else { 0.0 })
     }
 
+    /// What is `picked` (the lower, the higher) of all values over a disc.
+    fn over_disc(&self, radius_px: f64, picked: fn(f32, f32) -> f32) -> Field {
+        let [width, height] = self.size;
+        let reach = radius_px as isize;
+        let mut values = self.values.clone();
+        for (row, to) in values.chunks_exact_mut(width).enumerate() {
+            for dy in -reach..=reach {
+                let from = (row as isize + dy).clamp(0, height as isize - 1) as usize;
+                let from = &self.values[from * width..(from + 1) * width];
+                let half = (radius_px * radius_px - (dy * dy) as f64).sqrt() as usize;
+                for dx in 0..=half.min(width - 1) {
+                    to[dx..].iter_mut().zip(from).for_each(|(t, f)| *t = picked(*t, *f));
+                    to.iter_mut().zip(&from[dx..]).for_each(|(t, f)| *t = picked(*t, *f));
+                }
+            }
+        }
+        Field { size: self.size, values }
+    }
+
+    /// Without the dark parts that a disc of this radius doesn't fit into (a grey closing, Serra 1982).
+    pub fn without_narrow_dark(&self, radius_px: f64) -> Field {
+        self.over_disc(radius_px, f32::max).over_disc(radius_px, f32::min)
+    }
+
     /// Value of a pixel; beyond the edge that of the edge.
     pub fn at(&self, column: isize, row: isize) -> f32 {
         let within = |v: isize, n: usize| v.clamp(0, n as isize - 1) as usize;
@@ -176,6 +200,14 @@ mod tests {
         assert!((blurred.values.iter().sum::<f32>() - 1.0).abs() < 1e-4);
         // 1 / (2 π σ²) with its tails cut at 3 σ.
         assert!((blurred.at(30, 30) - 0.017_684 * 1.005).abs() < 1e-4, "{}", blurred.at(30, 30));
+    }
+
+    #[test]
+    fn a_narrow_dark_line_goes_and_a_wide_one_stays_as_it_was() {
+        let dark = |x: usize| (10..13).contains(&x) || (30..41).contains(&x);
+        let lines = Field::new([60, 60], (0..3600).map(|at| if dark(at % 60) { -1.0 } else { 0.0 }).collect());
+        let left = lines.without_narrow_dark(4.0);
+        assert!((0..60).all(|x| left.at(x, 30) == if (30..41).contains(&x) { -1.0 } else { 0.0 }));
     }
 
     #[test]

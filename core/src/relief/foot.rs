@@ -53,7 +53,12 @@ const CLAW_SHARE: f64 = 0.5;
 /// Pits from this strength are tried as neighbouring toes.
 const TRIED_FROM: f64 = 4.5;
 /// So many of the best are moved to where they fit best.
-const REFINED: usize = 60;
+const REFINED: usize = 80;
+/// So many feet, that far behind the best at most, are worth a closer look.
+const MOST_FEET: usize = 4;
+const MARGIN: f64 = 8.0;
+/// Pits nearer than this are the same toe, mm.
+const SAME_MM: f64 = 5.0;
 
 /// A foot: toes in order (an outer one may be missing), and the pad.
 #[derive(Debug, Clone)]
@@ -63,10 +68,18 @@ pub(super) struct Foot {
     /// Middle of the pad as the toes tell it, mm, and what one millimetre ahead in the arrangement is on the ground.
     pub middle_mm: [f64; 2],
     pub ahead: [f64; 2],
-    score: f64,
+    /// How well it stands together, as logarithm of a likelihood.
+    pub score: f64,
 }
 
 impl Foot {
+    /// Whether it has more than half of its toes in common with another.
+    fn is_as(&self, other: &Foot) -> bool {
+        let near = |a: &Blob, b: &Blob| distance(a.at_mm, b.at_mm) < SAME_MM;
+        let common = self.toes.iter().flatten().filter(|a| other.toes.iter().flatten().any(|b| near(a, b))).count();
+        2 * common > self.toes.iter().flatten().count()
+    }
+
     /// Its toes, then its pad.
     pub fn pits(&self) -> impl Iterator<Item = &Blob> {
         self.toes.iter().flatten().chain(&self.pad)
@@ -82,30 +95,37 @@ impl Foot {
     }
 }
 
-/// The best foot, if any stands together. Pits come size by size, from small to large, each size strongest first.
-pub(super) fn best(by_size: &[Vec<Blob>]) -> Option<Foot> {
-    let feet = FEET.as_ref()?;
+/// The best feet that share no more than half of their toes, best first. Pits come size by size, from small to large, each size
+/// strongest first; claws may be among them.
+pub(super) fn best(by_size: &[Vec<Blob>], claws: &[Vec<Blob>]) -> Vec<Foot> {
+    let Some(feet) = FEET.as_ref() else { return vec![] };
     let mut tried: Vec<(f64, &Arrangement, Laid)> = Vec::new();
     for arrangement in &feet.arrangement {
-        let search = Search { by_size, usual: &feet.assumed, arrangement };
+        let search = Search { by_size, claws, usual: &feet.assumed, arrangement };
         search.every_start(&mut |laid| {
             tried.extend(search.lay(laid).map(|(foot, again)| (foot.score, arrangement, again)));
         });
     }
     tried.sort_by(|a, b| b.0.total_cmp(&a.0));
     tried.truncate(REFINED);
-    let mut best: Option<Foot> = None;
+    let mut found: Vec<Foot> = Vec::new();
     for (_, arrangement, mut laid) in tried {
-        let search = Search { by_size, usual: &feet.assumed, arrangement };
+        let search = Search { by_size, claws, usual: &feet.assumed, arrangement };
         for _ in 0..4 {
             let Some((foot, again)) = search.lay(laid) else { break };
             laid = again;
-            if best.as_ref().is_none_or(|best| foot.score > best.score) {
-                best = Some(foot);
-            }
+            found.push(foot);
         }
     }
-    best
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Foot> = Vec::new();
+    for foot in found {
+        let close = kept.first().is_none_or(|best| foot.score > best.score - MARGIN);
+        if close && kept.len() < MOST_FEET && kept.iter().all(|other| !foot.is_as(other)) {
+            kept.push(foot);
+        }
+    }
+    kept
 }
 
 /// From an arrangement's frame to the ground: mirrored or not, turned and scaled, moved.
@@ -150,6 +170,7 @@ impl Laid {
 /// An arrangement that is looked for among pits.
 struct Search<'a> {
     by_size: &'a [Vec<Blob>],
+    claws: &'a [Vec<Blob>],
     usual: &'a Usual,
     arrangement: &'a Arrangement,
 }
@@ -201,7 +222,7 @@ impl Search<'_> {
         let (mut toes, mut pairs, mut score) = (Vec::new(), Vec::new(), 0.0);
         for k in 0..=last {
             let local = self.local(k);
-            let found = self.pit(laid.place(local), arrangement.toe_mm * scale, usual.spread_mm * scale);
+            let found = self.pit(self.by_size, laid.place(local), arrangement.toe_mm * scale, usual.spread_mm * scale);
             let outer = arrangement.may_miss && (k == 0 || k == last);
             match found.filter(|(_, worth)| !outer || *worth > -MISSING) {
                 Some((blob, worth)) => {
@@ -223,7 +244,7 @@ impl Search<'_> {
         score -= self.uneven(&seen);
         let middle_mm = laid.place([0.0, 0.0]);
         score += seen.iter().map(|toe| self.claw(toe, middle_mm, scale)).sum::<f64>();
-        let pad = self.pit(middle_mm, arrangement.pad_mm * scale, usual.pad_spread_mm * scale);
+        let pad = self.pit(self.by_size, middle_mm, arrangement.pad_mm * scale, usual.pad_spread_mm * scale);
         score += pad.map_or(-NO_PAD, |(_, worth)| (PAD_SHARE * worth).max(-NO_PAD));
         pairs.extend(pad.map(|(blob, _)| ([0.0, 0.0], blob.at_mm, 0.3)));
         let again = Laid::fit(laid.mirror, &pairs);
@@ -231,10 +252,10 @@ impl Search<'_> {
         Some((Foot { toes, pad: pad.map(|(blob, _)| blob), middle_mm, ahead, score }, again))
     }
 
-    /// The pit that is worth most about a place, for a size.
-    fn pit(&self, place: [f64; 2], radius_mm: f64, spread_mm: f64) -> Option<(Blob, f64)> {
+    /// The pit of some that is worth most about a place, for a size.
+    fn pit(&self, by_size: &[Vec<Blob>], place: [f64; 2], radius_mm: f64, spread_mm: f64) -> Option<(Blob, f64)> {
         let mut best: Option<(Blob, f64)> = None;
-        for blobs in self.by_size {
+        for blobs in by_size {
             let Some(ratio) = blobs.first().map(|first| first.radius_mm / radius_mm) else { continue };
             let size = ratio.ln() / self.usual.size_spread;
             if size.abs() > 2.5 {
@@ -273,7 +294,7 @@ impl Search<'_> {
         let toe_mm = self.arrangement.toe_mm * scale;
         let out = distance(middle_mm, toe.at_mm).max(1e-9);
         let ahead = |by: f64| [0, 1].map(|k| toe.at_mm[k] + (toe.at_mm[k] - middle_mm[k]) / out * by * toe_mm);
-        let pit = |by: f64| self.pit(ahead(by), 0.55 * toe_mm, self.usual.spread_mm * scale);
+        let pit = |by: f64| self.pit(self.claws, ahead(by), 0.55 * toe_mm, self.usual.spread_mm * scale);
         let worth = [2.0, 3.0].into_iter().filter_map(pit).map(|(_, worth)| worth).fold(0.0, f64::max);
         CLAW_SHARE * worth.min(2.0)
     }
@@ -288,7 +309,7 @@ mod tests {
         let arrangement = &FEET.as_ref().unwrap().arrangement[0];
         let laid = Laid { mirror: -1.0, turn: [1.1, 0.6], origin: [40.0, 70.0] };
         let (scale, usual) = (laid.scale(), &FEET.as_ref().unwrap().assumed);
-        let search = Search { by_size: &[], usual, arrangement };
+        let search = Search { by_size: &[], claws: &[], usual, arrangement };
         let toe = |k| Blob { at_mm: laid.place(search.local(k)), radius_mm: arrangement.toe_mm * scale, score: 8.0 };
         let pad = Blob { at_mm: laid.origin, radius_mm: arrangement.pad_mm * scale, score: 6.0 };
         vec![(5 - toes..5).map(toe).collect(), vec![pad]]
@@ -296,14 +317,14 @@ mod tests {
 
     #[test]
     fn a_foot_is_found_in_any_size_and_direction() {
-        let foot = best(&pits(5)).unwrap();
+        let foot = &best(&pits(5), &[])[0];
         assert_eq!(foot.toes.iter().flatten().count(), 5);
         assert!(distance(foot.middle_mm, [40.0, 70.0]) < 0.1 && foot.pad.is_some());
     }
 
     #[test]
     fn four_toes_stay_four() {
-        let foot = best(&pits(4)).unwrap();
+        let foot = &best(&pits(4), &[])[0];
         assert_eq!(foot.toes.iter().flatten().count(), 4);
     }
 }

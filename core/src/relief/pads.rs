@@ -1,6 +1,6 @@
 //! Pad proposals: pits that stand together as a foot's pads do.
 
-use super::blobs::{Blob, Evidence, SIGMAS_MM, distance, strongest};
+use super::blobs::{Blob, Evidence, distance, strongest};
 use super::foot::{self, Foot};
 use super::rectify::{Rectified, Window};
 use super::snap::{self, Rough, Snapped};
@@ -63,6 +63,12 @@ const LEAST_MOVE_MM: f64 = 6.0;
 /// A pad whose edge is less sure than this doesn't stand: it is faint, or not seen.
 const LEAST_SURE: f64 = 0.5;
 
+/// Half the logarithm of a toe's length over its width: up to this as usual, beyond with this standard deviation (assumed); a claw's mark is
+/// narrower.
+const ELONGATION: (f64, f64) = (0.28, 0.09);
+/// No toe makes a foot worse than this.
+const LEAST_WORTH: f64 = -4.0;
+
 /// What is known of the light's direction, degrees clockwise from the plane's +x.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Towards {
@@ -98,16 +104,20 @@ fn lit_from(
     let window = part.turned(towards_deg.unwrap_or(part.turn_deg), PX_PER_MM);
     let rectified = Rectified::of(luma, plane, window, part, card);
     let evidence = Evidence::of(&rectified, towards_deg.is_some());
-    let by_size: Vec<_> = (0..SIGMAS_MM.len()).map(|size| evidence.of_size(&rectified, size, TRIED)).collect();
-    let foot = foot::best(&by_size);
-    let mut proposals = foot.as_ref().map_or(vec![], |foot| {
+    let [by_size, claws] = evidence.pits(&rectified, TRIED);
+    let settled = |foot: Foot| {
         let rough: Vec<Rough> =
-            foot.pits().map(|blob| Rough { at_mm: blob.at_mm, radius_mm: blob.radius_mm * LOOKS_SMALLER }).collect();
-        of_foot(foot, &snap::settle(luma, plane, card, towards_deg, &rough))
-    });
+            foot.pits().map(|b| Rough { at_mm: b.at_mm, radius_mm: b.radius_mm * LOOKS_SMALLER }).collect();
+        let edges = snap::settle(luma, plane, card, towards_deg, &rough);
+        (foot, edges)
+    };
+    let feet = foot::best(&by_size, &claws).into_iter().map(settled);
+    let best = feet.max_by(|a, b| worth(a).total_cmp(&worth(b)));
+    let foot = best.as_ref().map(|(foot, _)| foot);
+    let mut proposals = best.as_ref().map_or(vec![], |(foot, edges)| of_foot(foot, edges));
     for blob in strongest(&by_size, MOST) {
         if proposals.iter().all(|p| distance(p.at_mm, blob.at_mm) > 0.8 * p.radius_mm().max(blob.radius_mm)) {
-            let behind = foot.as_ref().is_some_and(|foot| foot.is_behind(&blob));
+            let behind = foot.is_some_and(|foot| foot.is_behind(&blob));
             let kind = if behind { PadKind::HeelPad } else { PadKind::Pad };
             let confidence = 0.45 * (1.0 - (-blob.score / 6.0).exp());
             proposals.push(Proposal::round(kind, &blob, confidence));
@@ -116,6 +126,18 @@ fn lit_from(
     proposals.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     proposals.truncate(MOST);
     proposals
+}
+
+/// What a foot is worth once its edges are known: its toes should be there, and no narrower than toes are.
+fn worth((foot, edges): &(Foot, Vec<Option<Snapped>>)) -> f64 {
+    let toe = |edge: &Option<Snapped>| {
+        let Some(edge) = edge else { return LEAST_WORTH };
+        let elongation = 0.5 * (edge.half_axes_mm[0] / edge.half_axes_mm[1]).ln();
+        let narrow = 0.5 * ((elongation - ELONGATION.0).max(0.0) / ELONGATION.1).powi(2);
+        ((edge.confidence + 0.02).ln() - narrow).max(LEAST_WORTH)
+    };
+    let toes = foot.toes.iter().flatten().count();
+    foot.score + edges[..toes].iter().map(toe).sum::<f64>()
 }
 
 /// The foot's pads with their edges. A pit whose edge isn't found, or an outer one that shows far less than the others, doesn't stand.
