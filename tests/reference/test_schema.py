@@ -30,6 +30,32 @@ def test_the_card(card):
     check(card, "card")
 
 
+@pytest.mark.parametrize("file", sorted((ROOT / "core" / "data" / "species").glob("*.toml")), ids=lambda file: file.stem)
+def test_every_track_makers_file(file):
+    check(tomllib.loads(file.read_text()), "track_maker")
+
+
+def test_a_regions_list_is_taken_and_told_in_an_identification_and_in_a_visit(tmp_path):
+    text = 'name = "Lower Ald"\nsource = "invented"\nrare = ["castor_fiber"]\nabsent = ["genetta_genetta"]\n'
+    check(tomllib.loads(text), "region")
+    (tmp_path / "region.toml").write_text(text)
+    evidence = ROOT / "fixtures" / "evidence" / "otter_estuary.json"
+    with_list = rakelight_json("identify", evidence, "--region", tmp_path / "region.toml")
+    check(with_list, "identification")
+    prior = lambda answer, maker: next(c["prior"] for c in answer["candidates"] if c["maker"] == maker)
+    assert prior(with_list, "meles_meles") == pytest.approx(100 * prior(with_list, "genetta_genetta"))
+    assert "Lower Ald" in with_list["prior"]
+    head = '[visit]\npurpose = "a check"\nstart = 2026-10-03T07:00:00+02:00\npeople = ["A"]\nplace_name = "Nowhere"\nregion = "region.toml"\n'
+    sign = '[[sign]]\nid = "s1"\nkind = "feeding_remains"\nplace = [9.0, 53.0]\nfeeding_remains = ["gnawed_wood"]\n'
+    (tmp_path / "visit.toml").write_text(head + sign)
+    check(plain(tomllib.loads(head + sign)), "visit_file")
+    rakelight("visit", tmp_path, "--out", tmp_path / "out")
+    (found,) = json.loads((tmp_path / "out" / "visit.json").read_text())["signs"]
+    assert "Lower Ald" in found["identification"]["prior"] and found["evidence"]["feeding_remains"] == ["gnawed_wood"]
+    (tmp_path / "region.toml").write_text(text.replace("genetta_genetta", "unicorn"))
+    assert "unicorn" in rakelight("visit", tmp_path, "--out", tmp_path / "out", expect=2)
+
+
 def test_the_demos_visit_file_and_landmarks():
     check(plain(tomllib.loads((DEMO / "visit.toml").read_text())), "visit_file")
     files = sorted(DEMO.glob("*.landmarks.json"))

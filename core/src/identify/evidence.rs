@@ -33,7 +33,7 @@ pub struct Evidence {
     pub droppings: Vec<DroppingEvidence>,
     /// Remains of meals beside it; another animal may have left them.
     #[serde(deserialize_with = "null_is_default")]
-    pub feeding: Vec<Remains>,
+    pub feeding_remains: Vec<Remains>,
 }
 
 /// Where the finding lies: water weighs in the prior, the tide doesn't.

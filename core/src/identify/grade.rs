@@ -102,5 +102,5 @@ fn says_nothing(evidence: &Evidence) -> bool {
     evidence.prints.iter().all(unsaid_print)
         && evidence.trail.as_ref().is_none_or(|t| *t == super::TrailEvidence::default())
         && evidence.droppings.is_empty()
-        && evidence.feeding.is_empty()
+        && evidence.feeding_remains.is_empty()
 }

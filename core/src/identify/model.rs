@@ -55,7 +55,7 @@ pub(super) const KINDS: [(Kind, &str); 20] = [
     (Kind::Smell, "smell"),
     (Kind::ProminentSpot, "prominent_spot"),
     (Kind::Vegetation, "vegetation"),
-    (Kind::Feeding, "feeding"),
+    (Kind::Feeding, "feeding_remains"),
 ];
 
 /// Log likelihoods by kind, of what doesn't depend on the animal's size or the trail's clearness.
@@ -129,7 +129,7 @@ impl<'a> Model<'a> {
                 add_trail(&mut ln, trail, maker, constants, draw);
             }
             add_droppings(&mut ln, &evidence.droppings, maker, constants, draw);
-            add_feeding(&mut ln, &evidence.feeding, maker, constants, draw);
+            add_feeding(&mut ln, &evidence.feeding_remains, maker, constants, draw);
             ln
         };
         let none = &constants.none_of_these;

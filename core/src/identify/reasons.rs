@@ -263,9 +263,11 @@ fn values(evidence: &Evidence, kind: Kind, words: &Words) -> Vec<String> {
         Kind::Form => droppings(&|d| word(d.form.name())),
         Kind::DroppingWidth => droppings(&|d| mm(d.width_mm)),
         Kind::DroppingLength => droppings(&|d| mm(d.length_mm)),
-        Kind::Feeding => {
-            evidence.feeding.iter().map(|f| words.say(&format!("identify.remains.{}", f.name())).to_owned()).collect()
-        }
+        Kind::Feeding => evidence
+            .feeding_remains
+            .iter()
+            .map(|f| words.say(&format!("identify.remains.{}", f.name())).to_owned())
+            .collect(),
         Kind::Smell => droppings(&|d| word(d.smell.name())),
         Kind::ProminentSpot => droppings(&|d| word(if d.prominent_spot? { "seen" } else { "absent" })),
         Kind::Vegetation => droppings(&|d| word(d.vegetation.name())),

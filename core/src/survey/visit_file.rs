@@ -232,7 +232,7 @@ pub struct Trail {
     pub prints: TrailPrints,
 }
 
-/// `[[sign]]`. Prints, trail, droppings and feeding are those of an identification's evidence; a print may be taken `from` a measured
+/// `[[sign]]`. Prints, trail, droppings and feeding remains are those of an identification's evidence; a print may be taken `from` a measured
 /// photograph as `FILE#PRINT`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -260,7 +260,7 @@ pub struct Sign {
     #[serde(default)]
     pub droppings: Vec<Value>,
     #[serde(default)]
-    pub feeding: Vec<String>,
+    pub feeding_remains: Vec<String>,
     #[serde(default)]
     pub note: Option<String>,
 }

@@ -38,11 +38,11 @@ fn a_form_that_speaks_against_an_otter_leaves_no_record() {
 #[test]
 fn felled_wood_speaks_for_a_beaver_but_never_decides_since_another_may_have_left_it() {
     let odds = |text: &str, other| odds(&Evidence::from_json(text).unwrap(), facts(), "castor_fiber", other);
-    let wood = odds(r#"{"feeding": ["gnawed_wood"]}"#, "lutra_lutra");
+    let wood = odds(r#"{"feeding_remains": ["gnawed_wood"]}"#, "lutra_lutra");
     assert!((3.0..30.0).contains(&wood), "{wood}");
-    let many = odds(r#"{"feeding": ["gnawed_wood", "gnawed_wood", "gnawed_wood"]}"#, "lutra_lutra");
+    let many = odds(r#"{"feeding_remains": ["gnawed_wood", "gnawed_wood", "gnawed_wood"]}"#, "lutra_lutra");
     assert!((many / wood - 1.0).abs() < 1e-9, "remains of one finding count as one");
-    let answer = ask_json(r#"{"feeding": ["gnawed_wood"]}"#);
+    let answer = ask_json(r#"{"feeding_remains": ["gnawed_wood"]}"#);
     assert_eq!((answer.candidates[0].maker.as_str(), answer.grade), ("castor_fiber", Grade::Possible));
     assert!(answer.reasons[0].text.contains("wood"), "{:?}", answer.reasons[0]);
 }

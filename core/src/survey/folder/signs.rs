@@ -67,7 +67,7 @@ impl Reader<'_> {
         let prints: Vec<Value> = sign.prints.iter().map(|print| self.print(print)).collect::<Result<_, _>>()?;
         put("prints", (!prints.is_empty()).then(|| json!(prints)));
         put("droppings", (!sign.droppings.is_empty()).then(|| json!(sign.droppings)));
-        put("feeding", (!sign.feeding.is_empty()).then(|| json!(sign.feeding)));
+        put("feeding_remains", (!sign.feeding_remains.is_empty()).then(|| json!(sign.feeding_remains)));
         let trail = self.visit.trails.iter().find(|trail| sign.trail.as_ref() == Some(&trail.id));
         put("trail", trail.map(|trail| Value::Object(trail.evidence())));
         serde_json::from_value(Value::Object(evidence)).map_err(|error| error.to_string())
