@@ -39,7 +39,8 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
 }
 
 fn show(identification: &Identification, words: &Words) {
-    let percent = |p: f64| words.number(100.0 * p, 1);
+    // Nothing is certain by a print.
+    let percent = |p: f64| if p > 0.999 { format!("> {}", words.number(99.9, 1)) } else { words.number(100.0 * p, 1) };
     for candidate in identification.candidates.iter().take_while(|candidate| candidate.probability >= 0.001) {
         let [low, high] = candidate.band;
         println!(
