@@ -3,7 +3,8 @@
 use super::constants::Band;
 use super::published::Status;
 
-/// One drawing of all facts; the still one leaves them as they are held.
+/// One drawing of all facts; the still one leaves them as they are held, and makes the distributions that come of them as wide as their
+/// doubt demands: a probability that took assumed numbers for certain would promise too much.
 pub(super) struct Draw<'a> {
     band: &'a Band,
     seed: Option<u64>,
@@ -43,6 +44,31 @@ impl<'a> Draw<'a> {
     /// A factor around 1.
     pub fn factor(&mut self, sd: f64) -> f64 {
         self.normal(sd).exp()
+    }
+
+    /// What of a doubt remains to be allowed for: all of it where the facts stay as held, nothing where they are varied.
+    pub fn left(&self, sd: f64) -> f64 {
+        if self.state.is_some() { 0.0 } else { sd }
+    }
+
+    /// A spread around 1, varied; else what its doubt leaves on average (the mean of `s²` is `exp(2 sd²)` where `ln s` has this sd).
+    pub fn spread(&mut self, sd: f64) -> f64 {
+        self.factor(sd) * self.left(sd).powi(2).exp()
+    }
+
+    /// A middle in doubt by this sd, with the spread around it: varied, or with the spread widened.
+    pub fn middle(&mut self, (m, s): (f64, f64), sd: f64) -> (f64, f64) {
+        (m + self.normal(sd), s.hypot(self.left(sd)))
+    }
+
+    /// What log odds in doubt are multiplied by to give the mean chance (MacKay 1992, Neural Computation 4:720).
+    pub fn moderation(&self, sd: f64) -> f64 {
+        (1.0 + std::f64::consts::PI / 8.0 * self.left(sd).powi(2)).sqrt().recip()
+    }
+
+    /// Log odds in doubt, varied or moderated.
+    pub fn log_odds(&mut self, log_odds: f64, sd: f64) -> f64 {
+        self.moderation(sd) * (log_odds + self.normal(sd))
     }
 
     /// The standard deviation of a chance's log odds.

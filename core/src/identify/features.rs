@@ -49,7 +49,9 @@ const WAYS: [f64; 6] = [1.0, 5.0, 10.0, 10.0, 5.0, 1.0];
 /// For poor, middling and clear trails.
 pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants, draw: &mut Draw) -> [Shown; 3] {
     let sd = draw.chance_sd(foot.status);
-    let mut log_odds = |chance: Chance, shift: f64| chance.log_odds() + shift + draw.normal(sd);
+    // Of the clearness too, which adds to the log odds that are moderated.
+    let clearness_sd = constants.trail.clearness_sd * draw.moderation(sd);
+    let mut log_odds = |chance: Chance, shift: f64| draw.log_odds(chance.log_odds() + shift, sd);
     // With how much each varies from trail to trail: whether a faint toe prints does so more than whether a sure one does.
     let mut toes = [(0.0, 0.0); 5];
     for (to, chance) in toes.iter_mut().zip(&foot.toe_chances) {
@@ -62,7 +64,7 @@ pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants,
     let misread = &constants.misread;
     let arrangement = shares(&foot.arrangement, Arrangement::ALL, misread.arrangement, sd, draw);
     CLEARNESS.map(|(deviate, _)| {
-        let clear = deviate * constants.trail.clearness_sd;
+        let clear = deviate * clearness_sd;
         let feature = |log_odds: f64| seen(chance(log_odds + clear), misread);
         Shown {
             toes: toe_counts(&toes[..foot.toe_chances.len()], clear, misread.extra_toe),

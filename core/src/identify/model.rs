@@ -116,13 +116,31 @@ struct LnSize {
     ln_top: f64,
 }
 
+impl LnSize {
+    fn new(ln: f64, v: f64) -> Self {
+        Self { ln, v, precision: 1.0 / v, ln_top: -0.5 * (std::f64::consts::TAU * v).ln() }
+    }
+
+    /// Its weighted mean with another reading of the same size.
+    fn merged(self, other: Self) -> Self {
+        let precision = self.precision + other.precision;
+        Self::new((self.ln * self.precision + other.ln * other.precision) / precision, 1.0 / precision)
+    }
+
+    /// As compared with a middle that may be off by so much.
+    fn in_doubt(self, off: f64) -> Self {
+        if off == 0.0 { self } else { Self::new(self.ln, self.v + off * off) }
+    }
+}
+
 impl<'a> Model<'a> {
     /// Facts, as held or varied, against this evidence. Track makers that aren't followed are left without likelihood.
     pub fn new(evidence: &'a Evidence, facts: &Facts, draw: &mut Draw, follows: impl Fn(usize) -> bool) -> Self {
         let constants = &facts.constants;
         let substrate = facts.substrate_or_average(evidence.substrate.as_deref());
         let ground = Ground::new(evidence.substrate.as_deref(), substrate, draw);
-        let prints: Vec<Print> = evidence.prints.iter().map(|p| Print::new(p, ground.u_print)).collect();
+        let mut prints: Vec<Print> = evidence.prints.iter().map(|p| Print::new(p, ground.u_print)).collect();
+        merge(&mut prints);
         let signs = |maker: Option<&Maker>, draw: &mut Draw| {
             let mut ln = LnByKind::default();
             if let Some(trail) = &evidence.trail {
@@ -209,13 +227,13 @@ impl<'a> Model<'a> {
                 let (cell, precision) = match only {
                     Some(foot) => {
                         weighed.sizes[foot].add(size, cell(foot), axis);
-                        (cell(foot), size.precision)
+                        (cell(foot), 1.0 / (size.v + cell(foot).off.powi(2)))
                     }
                     None => {
                         weighed.sizes[0].add(size, cell(0), axis);
                         weighed.sizes[1].add(size, cell(1), axis);
                         let (cell, extra) = between([cell(0), cell(1)], hind);
-                        (cell, 1.0 / (size.v + extra))
+                        (cell, 1.0 / (size.v + cell.off.powi(2) + extra))
                     }
                 };
                 posterior.add(axis, cell.s * cell.s * precision);
@@ -255,6 +273,7 @@ struct Quadratic {
 impl Quadratic {
     /// One size, which is read `cell.m + cell.s × deviate`.
     fn add(&mut self, size: LnSize, cell: Cell, axis: usize) {
+        let size = size.in_doubt(cell.off);
         let off = size.ln - cell.m;
         self.at_zero += size.ln_top - 0.5 * off * off * size.precision;
         self.slope[axis] += off * cell.s * size.precision;
@@ -302,11 +321,16 @@ impl<'a> Print<'a> {
         };
         let sizes = said.sizes().map(|(_, value, u)| {
             let (value, u) = (value?, u?);
-            let v = (u / value).powi(2) + u_print * u_print;
-            Some(LnSize { ln: value.ln(), v, precision: 1.0 / v, ln_top: -0.5 * (std::f64::consts::TAU * v).ln() })
+            Some(LnSize::new(value.ln(), (u / value).powi(2) + u_print * u_print))
         });
         let inner = said.which_toes.as_ref().is_some_and(|which| which.contains(&1));
         Self { said, lacks_one_toe: said.toes() == Some(4) && !inner, feet, sizes }
+    }
+
+    /// Whether the same is expected of both in this dimension.
+    fn is_sized_like(&self, other: &Self, d: usize) -> bool {
+        let four = |print: &Self| (print.feet[0], d) == (1.0, 0) && print.lacks_one_toe;
+        self.feet == other.feet && self.feet[0] * self.feet[1] == 0.0 && four(self) == four(other)
     }
 
     fn sizes(&self, without: Without) -> impl Iterator<Item = (usize, LnSize)> {
@@ -348,11 +372,27 @@ impl<'a> Print<'a> {
     /// No hind print with heel is much longer than the hind foot: a soft step (logistic) beyond the margin.
     fn ln_beyond(&self, hind_foot_mm: Option<f64>, facts: &Facts) -> f64 {
         let rule = &facts.constants.range;
-        match (hind_foot_mm, self.sizes[2]) {
-            (Some(limit), Some(size)) => {
-                -((size.ln - (limit * rule.hind_foot_margin).ln()) / rule.hind_foot_sd).exp().ln_1p()
+        match (hind_foot_mm, self.said.length_with_heel_mm) {
+            (Some(limit), Some(length)) => {
+                -((length.ln() - (limit * rule.hind_foot_margin).ln()) / rule.hind_foot_sd).exp().ln_1p()
             }
             _ => 0.0,
+        }
+    }
+}
+
+/// Prints known to be of one foot say of a size what one print with their weighted mean says, so that what a middle is off is off for all of
+/// them alike. What they differ by among themselves is the same for every maker and drops out.
+fn merge(prints: &mut [Print]) {
+    for i in 1..prints.len() {
+        let (before, later) = prints.split_at_mut(i);
+        for d in 0..DIMENSIONS {
+            let Some(size) = later[0].sizes[d] else { continue };
+            let mut alike = before.iter_mut().filter(|p| p.is_sized_like(&later[0], d));
+            if let Some(first) = alike.find_map(|p| p.sizes[d].as_mut()) {
+                *first = first.merged(size);
+                later[0].sizes[d] = None;
+            }
         }
     }
 }
@@ -361,7 +401,7 @@ impl<'a> Print<'a> {
 fn between([fore, hind]: [Cell; 2], p_hind: f64) -> (Cell, f64) {
     let m = fore.m + p_hind * (hind.m - fore.m);
     let extra = p_hind * (1.0 - p_hind) * (hind.m - fore.m).powi(2);
-    (Cell { m, s: fore.s + p_hind * (hind.s - fore.s) }, extra)
+    (Cell { m, s: fore.s + p_hind * (hind.s - fore.s), off: fore.off + p_hind * (hind.off - fore.off) }, extra)
 }
 
 const ONE_NODE: [(f64, f64); 1] = [(0.0, 1.772_453_850_905_516)];

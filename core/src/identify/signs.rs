@@ -38,7 +38,7 @@ pub(super) fn add_trail(
         }
     }
     let drag = match maker {
-        Some(m) => chance(m.drag_mark.chance.log_odds() + draw.normal(draw.chance_sd(m.drag_mark.status))),
+        Some(m) => chance(draw.log_odds(m.drag_mark.chance.log_odds(), draw.chance_sd(m.drag_mark.status))),
         None => constants.none_of_these.drag_mark,
     };
     ln[Kind::DragMark as usize] += of_feature(trail.drag_mark, drag).ln();
@@ -79,8 +79,7 @@ fn ln_of_measure(
             (Kind::Straddle, TrailMeasure::TrailWidth | TrailMeasure::PairWidth) => &[1.0],
             _ => continue,
         };
-        let (m, s) = middle_and_spread(&row.range, constants);
-        let m = m + draw.normal(draw.band().weak_centre);
+        let (m, s) = draw.middle(middle_and_spread(&row.range, constants), draw.band().weak_centre);
         sum += times.iter().map(|t| density(m + t.ln(), s)).sum::<f64>() / times.len() as f64;
         n += 1.0;
     }
@@ -170,7 +169,7 @@ const PREY: [Prey; 8] = [
 impl ShownByDroppings {
     pub fn new(facts: &DroppingFacts, constants: &Constants, draw: &mut Draw) -> Self {
         let sd = draw.chance_sd(facts.status);
-        let mut varied = |c: Chance| chance(c.log_odds() + draw.normal(sd));
+        let mut varied = |c: Chance| chance(draw.log_odds(c.log_odds(), sd));
         let general = &constants.elsewhere.droppings.contents;
         let contents = PREY.map(|prey| facts.contents.get(&prey).or(general.get(&prey)).map_or(0.1, |c| varied(*c)));
         let prominent_spot = varied(facts.prominent_spot);
@@ -182,10 +181,10 @@ impl ShownByDroppings {
         });
         let sizes = [DroppingMeasure::Width, DroppingMeasure::Length].map(|measure| {
             let held = facts.size.iter().find(|size| size.measure == measure);
-            let (m, s) = held.map_or((elsewhere.dropping_mm[measure as usize].ln(), elsewhere.dropping_sd), |size| {
+            let middle = held.map_or((elsewhere.dropping_mm[measure as usize].ln(), elsewhere.dropping_sd), |size| {
                 middle_and_spread(&size.range, constants)
             });
-            (m + draw.normal(draw.band().weak_centre), s)
+            draw.middle(middle, draw.band().weak_centre)
         });
         Self {
             contents,

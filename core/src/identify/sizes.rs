@@ -8,16 +8,18 @@ use super::published::{Dimension, Shape, Size, Status, WhichFoot};
 /// Width, length without heel, length with heel.
 pub(super) const DIMENSIONS: usize = 3;
 
-/// Log-normal of one dimension among animals: middle and standard deviation of the natural logarithm of millimetres.
+/// Log-normal of one dimension among animals: middle and standard deviation of the natural logarithm of millimetres, and how far
+/// the middle may be off, for all prints of this foot alike.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Cell {
     pub m: f64,
     pub s: f64,
+    pub off: f64,
 }
 
 impl Cell {
     fn moved(self, by: f64, extra_s: f64) -> Self {
-        Self { m: self.m + by, s: self.s.hypot(extra_s) }
+        Self { m: self.m + by, s: self.s.hypot(extra_s), ..self }
     }
 }
 
@@ -49,8 +51,8 @@ impl Ground {
         let doubt = draw.band().substrate;
         Self {
             ln_factor: substrate.size_factor.ln() * draw.factor(doubt),
-            u_trail: substrate.u_trail * draw.factor(doubt),
-            u_print: substrate.u_print * draw.factor(doubt),
+            u_trail: substrate.u_trail * draw.spread(doubt),
+            u_print: substrate.u_print * draw.spread(doubt),
             snow: name.is_some_and(|n| n.contains("snow")),
         }
     }
@@ -148,7 +150,7 @@ fn cell_of(row: &Size, constants: &Constants, ground: &Ground, draw: &mut Draw) 
     if !(row_of_snow && ground.snow) {
         m += ground.ln_factor;
     }
-    Cell { m, s: s.hypot(ground.u_trail) }
+    Cell { m, s: s.hypot(ground.u_trail), off: draw.left(centre) }
 }
 
 /// Puts a cell where its dimension belongs, without overwriting a closer statement.
@@ -177,17 +179,18 @@ fn pool(sources: &[(&str, f64, Table, Option<Cell>)]) -> Table {
     let mut pooled = Table::default();
     for (foot, cells) in pooled.iter_mut().enumerate() {
         for (d, cell) in cells.iter_mut().enumerate() {
-            let (mut w, mut mean, mut square) = (0.0, 0.0, 0.0);
+            let (mut w, mut mean, mut square, mut off) = (0.0, 0.0, 0.0, 0.0);
             for (_, weight, table, _) in sources {
                 if let Some(c) = table[foot][d] {
                     w += weight;
                     mean += weight * c.m;
                     square += weight * (c.s * c.s + c.m * c.m);
+                    off += weight * c.off * c.off;
                 }
             }
             if w > 0.0 {
                 let m = mean / w;
-                *cell = Some(Cell { m, s: (square / w - m * m).max(0.0).sqrt() });
+                *cell = Some(Cell { m, s: (square / w - m * m).max(0.0).sqrt(), off: (off / w).sqrt() });
             }
         }
     }
@@ -208,7 +211,8 @@ fn fill(own: &Table, pooled: &Table, heel: bool, constants: &Constants) -> [[Cel
         let width = width.or_else(|| without.map(|c| c.moved(ln_shape, rule.shape_sd)));
         let with = with.or_else(|| without.map(|c| c.moved(ln_heel, rule.loose_floor_sd)));
         // A maker has at least one size, but it may be one that isn't used: then anything goes.
-        let anything = Cell { m: constants.none_of_these.width_mm.ln(), s: constants.none_of_these.size_sd[1] };
+        let anything =
+            Cell { m: constants.none_of_these.width_mm.ln(), s: constants.none_of_these.size_sd[1], off: 0.0 };
         [width, without, with].map(|cell| cell.unwrap_or(anything))
     })
 }
@@ -221,7 +225,7 @@ pub(super) fn readings_of_none(constants: &Constants) -> Vec<Reading> {
         .map(|(s, weight)| Reading {
             weight,
             correlation: none.size_correlation,
-            cells: [middles.map(|mm| Cell { m: mm.ln(), s }); 2],
+            cells: [middles.map(|mm| Cell { m: mm.ln(), s, off: 0.0 }); 2],
             four_toes: None,
         })
         .collect()
