@@ -112,13 +112,11 @@ struct LnSize {
     /// The variance of reading it, and one over it.
     v: f64,
     precision: f64,
-    /// Logarithm of the normal density's top for this variance.
-    ln_top: f64,
 }
 
 impl LnSize {
     fn new(ln: f64, v: f64) -> Self {
-        Self { ln, v, precision: 1.0 / v, ln_top: -0.5 * (std::f64::consts::TAU * v).ln() }
+        Self { ln, v, precision: 1.0 / v }
     }
 
     /// Its weighted mean with another reading of the same size.
@@ -216,7 +214,7 @@ impl<'a> Model<'a> {
         let mut all_known = true;
         for (i, (print, weighed)) in self.prints.iter().zip(&mut *weighed).enumerate() {
             let beyond = if without.has(Kind::LengthWithHeel) { 0.0 } else { maker.beyond_hind_foot[i] };
-            weighed.sizes = [Quadratic::default(), Quadratic { at_zero: beyond, ..Quadratic::default() }];
+            weighed.sizes = [Quadratic::from(0.0), Quadratic::from(beyond)];
             let only = print.feet.iter().position(|p| *p == 1.0);
             all_known &= only.is_some();
             let features = weighed.features[1];
@@ -239,6 +237,7 @@ impl<'a> Model<'a> {
                 posterior.add(axis, cell.s * cell.s * precision);
                 pull[axis] += cell.s * (size.ln - cell.m) * precision;
             }
+            weighed.sizes = weighed.sizes.map(Quadratic::whole);
         }
         let (middle, spread) = posterior.solve(pull);
         let nodes: &[(f64, f64)] = if all_known { &ONE_NODE } else { &THREE_NODES };
@@ -266,18 +265,30 @@ struct Weighed {
 #[derive(Debug, Clone, Copy, Default)]
 struct Quadratic {
     at_zero: f64,
+    /// The product of the variances, each times 2π; one logarithm of it all is taken at the end.
+    variances: f64,
     slope: [f64; 2],
     curve: [f64; 2],
 }
 
 impl Quadratic {
+    fn from(at_zero: f64) -> Self {
+        Self { at_zero, variances: 1.0, ..Self::default() }
+    }
+
     /// One size, which is read `cell.m + cell.s × deviate`.
     fn add(&mut self, size: LnSize, cell: Cell, axis: usize) {
         let size = size.in_doubt(cell.off);
         let off = size.ln - cell.m;
-        self.at_zero += size.ln_top - 0.5 * off * off * size.precision;
+        self.at_zero -= 0.5 * off * off * size.precision;
+        self.variances *= std::f64::consts::TAU * size.v;
         self.slope[axis] += off * cell.s * size.precision;
         self.curve[axis] += 0.5 * cell.s * cell.s * size.precision;
+    }
+
+    /// With the tops of all densities.
+    fn whole(self) -> Self {
+        Self { at_zero: self.at_zero - 0.5 * self.variances.ln(), ..self }
     }
 
     fn at(&self, [x, y]: [f64; 2]) -> f64 {
