@@ -44,7 +44,7 @@ constants! {
         trail_elsewhere_weight: f64, dropping_mm: [f64; 2], dropping_sd: f64, feeding_of_another: f64, droppings: DroppingFacts,
     }
     /// Before anything was seen.
-    Prior { waterside: f64, rare: f64, absent: f64 }
+    Prior { waterside: f64, by_water_m: f64, off_water_m: f64, rare: f64, absent: f64 }
     /// When a verdict is firm, and how a candidate stands.
     Verdict { firm_probability: f64, firm_band: f64, fits_ratio: f64, ruled_out_ratio: f64 }
     /// How far the facts are varied.

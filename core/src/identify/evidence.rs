@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Deserializer, Serialize};
 
+use super::facts::Facts;
 use super::named::{Arrangement, Content, Feature, Foot, Form, Pattern, Remains, Smell, Vegetation};
 use super::possible::EvidenceError;
 
@@ -42,6 +43,8 @@ pub struct Evidence {
 pub struct Setting {
     /// By fresh or salt water.
     pub near_water: Option<bool>,
+    /// How far from the water's edge, m; says whether it is by water where that isn't said.
+    pub distance_to_water_m: Option<f64>,
     /// Reached by the tide.
     pub tidal: Option<bool>,
 }
@@ -150,6 +153,19 @@ impl Evidence {
     /// From TOML text; an unknown key is an error that names it.
     pub fn from_toml(text: &str) -> Result<Self, EvidenceError> {
         toml::from_str(text).map_err(|e| EvidenceError::Unreadable { detail: e.to_string() })
+    }
+}
+
+impl Setting {
+    /// As said, else by the distance: near, far, or neither.
+    pub(super) fn is_by_water(&self, facts: &Facts) -> Option<bool> {
+        let prior = &facts.constants.prior;
+        let by_distance = |m: f64| match m {
+            m if m <= prior.by_water_m => Some(true),
+            m if m >= prior.off_water_m => Some(false),
+            _ => None,
+        };
+        self.near_water.or_else(|| by_distance(self.distance_to_water_m?))
     }
 }
 

@@ -151,7 +151,8 @@ impl<'a> Model<'a> {
         let none = &constants.none_of_these;
         let none_prior = none.prior * draw.factor(draw.band().none_prior);
         let none_prior = none_prior / (1.0 - none.prior + none_prior);
-        let waterside = waterside_weight(evidence, constants.prior.waterside * draw.factor(draw.band().waterside));
+        let waterside =
+            waterside_weight(evidence, facts, constants.prior.waterside * draw.factor(draw.band().waterside));
         let weight = |maker: &Maker| facts.in_region(&maker.id) * if maker.waterside { waterside } else { 1.0 };
         let total: f64 = facts.makers().iter().map(weight).sum();
         let mut makers: Vec<Ready> = Vec::with_capacity(facts.makers().len() + 1);
@@ -461,8 +462,8 @@ impl Precision {
 }
 
 /// How much likelier a maker that lives along water is, by what was said of the place.
-fn waterside_weight(evidence: &Evidence, weight: f64) -> f64 {
-    match evidence.setting.as_ref().and_then(|s| s.near_water) {
+fn waterside_weight(evidence: &Evidence, facts: &Facts, weight: f64) -> f64 {
+    match evidence.setting.as_ref().and_then(|setting| setting.is_by_water(facts)) {
         Some(true) => weight,
         Some(false) => 1.0 / weight,
         None => 1.0,

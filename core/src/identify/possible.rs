@@ -1,7 +1,7 @@
 //! The refusal of evidence that can't be true.
 
 use super::constants::Limits;
-use super::evidence::{DroppingEvidence, Evidence, PrintEvidence, TrailEvidence};
+use super::evidence::{DroppingEvidence, Evidence, PrintEvidence, Setting, TrailEvidence};
 use super::facts::Facts;
 use super::named::{Arrangement, Content, Feature};
 
@@ -50,6 +50,14 @@ pub enum EvidenceError {
         value: f64,
         /// Ten times that.
         in_mm: f64,
+    },
+    /// A distance below zero.
+    #[error("{field}: {value} m can't be; a distance is zero or more")]
+    NegativeDistance {
+        /// Which.
+        field: String,
+        /// As given.
+        value: f64,
     },
     /// A length without its uncertainty.
     #[error("{field}: missing; every length needs its standard uncertainty in mm")]
@@ -102,6 +110,9 @@ impl Evidence {
             let known = facts.substrates().collect::<Vec<_>>().join(", ");
             return Err(EvidenceError::UnknownSubstrate { value: value.clone(), known });
         }
+        if let Some(setting) = &self.setting {
+            setting.check()?;
+        }
         let limits = facts.limits();
         for (i, print) in self.prints.iter().enumerate() {
             print.check(&format!("prints[{i}]."), limits)?;
@@ -111,6 +122,17 @@ impl Evidence {
         }
         let of_droppings = |(i, d): (usize, &DroppingEvidence)| d.check(&format!("droppings[{i}]."), limits);
         self.droppings.iter().enumerate().try_for_each(of_droppings)
+    }
+}
+
+impl Setting {
+    fn check(&self) -> Result<(), EvidenceError> {
+        let field = || "setting.distance_to_water_m".to_owned();
+        match self.distance_to_water_m {
+            Some(value) if !value.is_finite() => Err(EvidenceError::NotFinite { field: field() }),
+            Some(value) if value < 0.0 => Err(EvidenceError::NegativeDistance { field: field(), value }),
+            _ => Ok(()),
+        }
     }
 }
 

@@ -169,7 +169,7 @@ pub fn probabilities<'a>(evidence: &Evidence, facts: &'a Facts) -> Result<Vec<(&
 
 /// What changes the even prior, in words.
 fn said_of_prior(evidence: &Evidence, facts: &Facts, words: &Words) -> String {
-    let water = evidence.setting.as_ref().and_then(|setting| setting.near_water);
+    let water = evidence.setting.as_ref().and_then(|setting| setting.is_by_water(facts));
     let water =
         water.map(|near| words.say(if near { "identify.prior.water" } else { "identify.prior.dry" }).to_owned());
     let region = facts

@@ -49,7 +49,7 @@ fn in_mud(prints: Vec<PrintEvidence>) -> Evidence {
 }
 
 fn by_water(prints: Vec<PrintEvidence>) -> Evidence {
-    Evidence { setting: Some(Setting { near_water: Some(true), tidal: None }), ..in_mud(prints) }
+    Evidence { setting: Some(Setting { near_water: Some(true), ..Setting::default() }), ..in_mud(prints) }
 }
 
 /// One published row: foot, dimension, (min, mean, max), n as written, ground, source.

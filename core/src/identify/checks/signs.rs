@@ -103,3 +103,24 @@ fn every_form_and_every_remains_has_words_in_every_language() {
         }
     }
 }
+
+#[test]
+fn a_few_metres_from_the_water_count_as_by_it_and_hundreds_do_not() {
+    let at = |setting: &str| {
+        let evidence =
+            Evidence::from_json(&format!(r#"{{"setting": {setting}, "prints": [{{"toes_seen": 5}}]}}"#)).unwrap();
+        odds(&evidence, facts(), "lutra_lutra", "martes_foina")
+    };
+    let [by, off, near, middle, far] = [
+        r#"{"near_water": true}"#,
+        r#"{"near_water": false}"#,
+        r#"{"distance_to_water_m": 5}"#,
+        r#"{"distance_to_water_m": 80}"#,
+        r#"{"distance_to_water_m": 900}"#,
+    ]
+    .map(at);
+    assert_eq!((near, far), (by, off));
+    assert!(off < middle && middle < by);
+    let below = Evidence::from_json(r#"{"setting": {"distance_to_water_m": -1}}"#).unwrap();
+    assert!(below.check(facts()).unwrap_err().to_string().starts_with("setting.distance_to_water_m: -1 m"));
+}
