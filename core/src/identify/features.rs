@@ -53,6 +53,7 @@ pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants,
     let clearness_sd = constants.trail.clearness_sd * draw.moderation(sd);
     let mut log_odds = |chance: Chance, shift: f64| draw.log_odds(chance.log_odds() + shift, sd);
     // With how much each varies from trail to trail: whether a faint toe prints does so more than whether a sure one does.
+    let count = foot.toe_chances.len();
     let mut toes = [(0.0, 0.0); 5];
     for (to, chance) in toes.iter_mut().zip(&foot.toe_chances) {
         let varies = if chance.get() >= constants.trail.sure_toe { constants.trail.sure_toe_share } else { 1.0 };
@@ -65,10 +66,11 @@ pub(super) fn shown(foot: &FootFacts, ground: &Substrate, constants: &Constants,
     let arrangement = shares(&foot.arrangement, Arrangement::ALL, misread.arrangement, sd, draw);
     CLEARNESS.map(|(deviate, _)| {
         let clear = deviate * clearness_sd;
+        let toes = toes.map(|(log_odds, varies)| chance(log_odds + varies * clear));
         let feature = |log_odds: f64| seen(chance(log_odds + clear), misread);
         Shown {
-            toes: toe_counts(&toes[..foot.toe_chances.len()], clear, misread.extra_toe),
-            each_toe: Some(each_toe(&toes[..foot.toe_chances.len()], clear, misread.extra_toe)),
+            toes: toe_counts(&toes[..count], misread.extra_toe),
+            each_toe: Some(each_toe(&toes[..count], misread.extra_toe)),
             claws: feature(claws),
             webbing: feature(webbing),
             heel_pad: feature(heel_pad),
@@ -100,23 +102,20 @@ fn seen(p: f64, misread: &Misread) -> f64 {
 }
 
 /// How many toes are counted: each registers for itself, and a mark may be taken for one more.
-fn toe_counts(toes: &[(f64, f64)], clear: f64, extra: f64) -> [f64; 6] {
+fn toe_counts(toes: &[f64], extra: f64) -> [f64; 6] {
     let mut counts = [0.0; 6];
     counts[0] = 1.0;
-    for (log_odds, varies) in toes {
-        add_toe(&mut counts, chance(log_odds + varies * clear));
+    for p in toes.iter().chain([&extra]) {
+        add_toe(&mut counts, *p);
     }
-    add_toe(&mut counts, extra);
     counts
 }
 
 /// Each toe at its place of five: four toes are the outer four, fewer lack outer ones too. A mark may be taken for a toe that isn't there.
-fn each_toe(toes: &[(f64, f64)], clear: f64, extra: f64) -> [f64; 5] {
+fn each_toe(toes: &[f64], extra: f64) -> [f64; 5] {
     let first = [0, 2, 2, 1, 1, 0][toes.len().min(5)];
     let mut each = [extra; 5];
-    for (p, (log_odds, varies)) in each[first..].iter_mut().zip(toes) {
-        *p = chance(log_odds + varies * clear);
-    }
+    each[first..first + toes.len()].copy_from_slice(toes);
     each
 }
 
@@ -169,7 +168,7 @@ mod tests {
     #[test]
     fn toe_counts_are_those_of_toes_registering_each_for_itself() {
         // Two toes, chances 1/2 and 1/4, nobody errs: none 3/8, one 4/8, two 1/8.
-        let counts = toe_counts(&[(0.0, 1.0), ((1.0_f64 / 3.0).ln(), 1.0)], 0.0, 0.0);
+        let counts = toe_counts(&[0.5, 0.25], 0.0);
         for (p, expected) in counts.iter().zip([0.375, 0.5, 0.125, 0.0, 0.0, 0.0]) {
             assert!((p - expected).abs() < 1e-12);
         }

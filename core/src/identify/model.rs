@@ -225,12 +225,14 @@ impl<'a> Model<'a> {
                 let cell = |foot| print.cell(reading, foot, d);
                 let (cell, precision) = match only {
                     Some(foot) => {
+                        let size = size.in_doubt(cell(foot).off);
                         weighed.sizes[foot].add(size, cell(foot), axis);
-                        (cell(foot), 1.0 / (size.v + cell(foot).off.powi(2)))
+                        (cell(foot), size.precision)
                     }
                     None => {
-                        weighed.sizes[0].add(size, cell(0), axis);
-                        weighed.sizes[1].add(size, cell(1), axis);
+                        for (foot, sizes) in weighed.sizes.iter_mut().enumerate() {
+                            sizes.add(size.in_doubt(cell(foot).off), cell(foot), axis);
+                        }
                         let (cell, extra) = between([cell(0), cell(1)], hind);
                         (cell, 1.0 / (size.v + cell.off.powi(2) + extra))
                     }
@@ -279,7 +281,6 @@ impl Quadratic {
 
     /// One size, which is read `cell.m + cell.s × deviate`.
     fn add(&mut self, size: LnSize, cell: Cell, axis: usize) {
-        let size = size.in_doubt(cell.off);
         let off = size.ln - cell.m;
         self.at_zero -= 0.5 * off * off * size.precision;
         self.variances *= std::f64::consts::TAU * size.v;

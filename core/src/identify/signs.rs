@@ -64,11 +64,7 @@ fn ln_of_measure(
     constants: &Constants,
     draw: &mut Draw,
 ) -> f64 {
-    let (y, u) = (value.ln(), u / value);
-    let density = |m: f64, s: f64| {
-        let s = s.hypot(u);
-        (-0.5 * ((y - m) / s).powi(2)).exp() / s
-    };
+    let density = |m: f64, s: f64| density_of(value, u, (m, s));
     let (mut sum, mut n) = (0.0, 0.0);
     for row in rows {
         // The stride is two steps; a source that doesn't say which may mean either.
@@ -86,6 +82,12 @@ fn ln_of_measure(
     let elsewhere = if n > 0.0 { constants.elsewhere.trail_elsewhere_weight } else { 1.0 };
     let held = if n > 0.0 { (1.0 - elsewhere) * sum / n } else { 0.0 };
     (held + elsewhere * density(general_mm.ln(), general_sd)).ln()
+}
+
+/// How likely a measure with its uncertainty is where its logarithm has this middle and spread; the same factor is left out everywhere.
+fn density_of(value: f64, u: f64, (m, s): (f64, f64)) -> f64 {
+    let s = s.hypot(u / value);
+    (-0.5 * ((value.ln() - m) / s).powi(2)).exp() / s
 }
 
 fn middle_and_spread(range: &Range, constants: &Constants) -> (f64, f64) {
@@ -213,9 +215,7 @@ impl ShownByDroppings {
     /// The density of a measured size on the log scale; 1 where nobody measured.
     fn of_size(&self, which: usize, value: Option<f64>, u: Option<f64>) -> f64 {
         let (Some(value), Some(u)) = (value, u) else { return 1.0 };
-        let (m, s) = self.sizes[which];
-        let s = s.hypot(u / value);
-        (-0.5 * ((value.ln() - m) / s).powi(2)).exp() / s
+        density_of(value, u, self.sizes[which])
     }
 
     /// Each class is there or not, for itself; nothing identifiable says nothing.
