@@ -86,7 +86,7 @@ impl From<print::PadProposal> for PadProposal {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Arrangement, Consent, Feature, Features, Foot, Mark, Marks, Moment, Side, VisitHead};
+    use crate::{Arrangement, Consent, Feature, Features, Foot, Mark, Marks, Moment, Side, SignKind, VisitHead};
 
     const START: Moment = Moment { utc_ms: 1_791_962_400_000, offset_minutes: 120 };
 
@@ -159,15 +159,22 @@ mod tests {
         let features = Features {
             substrate: None,
             toes_seen: None,
+            which_toes: None,
             claws: Feature::NotLooked,
             webbing: Feature::NotLooked,
             heel_pad: Feature::NotLooked,
             arrangement: Arrangement::NotLooked,
             trail: None,
+            drag_mark: None,
+            setting: None,
+            droppings: vec![],
+            feeding_remains: vec![],
         };
         let dog = |toes_seen: Option<i32>| {
             let features = Features { toes_seen, ..features.clone() };
-            let answer = core.identify(visit.clone(), "s1".into(), sha256.clone(), features, START).unwrap();
+            let answer = core
+                .identify(visit.clone(), "s1".into(), SignKind::Print, Some(sha256.clone()), features, START)
+                .unwrap();
             answer.candidates.iter().find(|c| c.maker == "canis_familiaris").unwrap().probability
         };
         assert_eq!(dog(None), dog(Some(5)));

@@ -18,7 +18,8 @@ pub use ground::{GroundLook, Light, PadProposal};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
-    Arrangement, Consent, Feature, Foot, Grade, Length, Moment, PadKind, Pattern, Point, Side, SignKind, Standing,
+    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, Moment, PadKind, Pattern, Point,
+    Remains, Setting, Side, SignKind, Smell, Standing, Vegetation,
 };
 pub use trail::{PatternShare, TrailAnswer, TrailMark, TrailMarks};
 pub use visit::VisitHead;

@@ -1,10 +1,12 @@
 //! Who made a print, how sure, why, and what to look at next.
 
-use rakelight_core::identify::{self, Evidence, Facts, PrintEvidence, TrailEvidence};
+use rakelight_core::identify::{self, Evidence, PrintEvidence, TrailEvidence};
 use rakelight_core::survey::{self, Identified, Record, SignNoted, Visit};
 use serde_json::{Map, Value};
 
-use crate::{Arrangement, Feature, Grade, Moment, ShellError, SignKind, Standing, Workspace};
+use crate::{
+    Arrangement, Dropping, Feature, Grade, Moment, Remains, Setting, ShellError, SignKind, Standing, Workspace,
+};
 
 /// What was looked at beside the measures. `None` and `NotLooked` are 'not known'.
 #[derive(Debug, Clone, uniffi::Record)]
@@ -13,6 +15,9 @@ pub struct Features {
     pub substrate: Option<String>,
     /// How many toes registered; where it isn't said, as many as were marked.
     pub toes_seen: Option<i32>,
+    /// Which toes registered, where the inner side is known: 1, the inner one of five, to 5, the outer one.
+    #[uniffi(default = None)]
+    pub which_toes: Option<Vec<i32>>,
     /// Claw marks.
     pub claws: Feature,
     /// Webbing between the toes.
@@ -23,6 +28,18 @@ pub struct Features {
     pub arrangement: Arrangement,
     /// A trail of the same visit that the print belongs to.
     pub trail: Option<String>,
+    /// Marks of tail or belly along the trail.
+    #[uniffi(default = None)]
+    pub drag_mark: Option<Feature>,
+    /// Where it was found.
+    #[uniffi(default = None)]
+    pub setting: Option<Setting>,
+    /// Droppings that go with it.
+    #[uniffi(default = [])]
+    pub droppings: Vec<Dropping>,
+    /// Remains of meals beside it.
+    #[uniffi(default = [])]
+    pub feeding_remains: Vec<Remains>,
 }
 
 /// One track maker, or a group that can't be told apart.
@@ -91,23 +108,25 @@ impl From<survey::Finding> for Finding {
 
 #[uniffi::export]
 impl Workspace {
-    /// Notes a sign that a photograph of the visit shows, and identifies who made it from the print measured there and the features.
+    /// Notes a sign of a visit and identifies who left it: from the print measured in a photograph of the visit, if one is named, and
+    /// from what else was looked at.
     pub fn identify(
         &self,
         visit: String,
         sign: String,
-        sha256: String,
+        kind: SignKind,
+        sha256: Option<String>,
         features: Features,
         now: Moment,
     ) -> Result<Answer, ShellError> {
         let visit = self.visit(&visit)?;
-        let facts = Facts::builtin().map_err(ShellError::internal)?;
-        let evidence = evidence(&visit, &sha256, &features)?;
-        let result = identify::identify(&evidence, facts, &self.words).map_err(ShellError::input)?;
-        let photo = visit.photos.iter().find(|photo| photo.sha256 == sha256);
+        let facts = self.facts()?;
+        let evidence = evidence(&visit, sha256.as_deref(), &features)?;
+        let result = identify::identify(&evidence, &facts, &self.words).map_err(ShellError::input)?;
+        let photo = visit.photos.iter().find(|photo| Some(&photo.sha256) == sha256.as_ref());
         let noted = SignNoted {
             id: sign.clone(),
-            sign: SignKind::Print,
+            sign: kind,
             photos: photo.map(|photo| photo.file.clone()).into_iter().collect(),
             trail: features.trail,
             place: photo.and_then(|photo| photo.place),
@@ -129,24 +148,47 @@ impl Workspace {
     }
 }
 
-fn evidence(visit: &Visit, sha256: &str, features: &Features) -> Result<Evidence, ShellError> {
-    let measured = visit.measured.iter().find(|measured| measured.sha256 == sha256);
+fn evidence(visit: &Visit, sha256: Option<&str>, features: &Features) -> Result<Evidence, ShellError> {
+    let print = print(visit, sha256, features)?;
+    Ok(Evidence {
+        substrate: features.substrate.clone(),
+        setting: features.setting.clone(),
+        // A sign without a print has no print to look at.
+        prints: Some(print).filter(|print| *print != PrintEvidence::default()).into_iter().collect(),
+        trail: trail(visit, features)?,
+        droppings: features.droppings.clone(),
+        feeding_remains: features.feeding_remains.clone(),
+    })
+}
+
+fn print(visit: &Visit, sha256: Option<&str>, features: &Features) -> Result<PrintEvidence, ShellError> {
+    let measured = visit.measured.iter().find(|measured| Some(measured.sha256.as_str()) == sha256);
     let measures = measured.and_then(|measured| measured.evidence(None)).unwrap_or_default();
     let mut print: PrintEvidence = read(measures)?;
+    let number = |toe: i32| u8::try_from(toe).map_err(|_| ShellError::input("toes are counted from 0 to 5"));
     if let Some(toes) = features.toes_seen {
-        print.toes_seen = Some(u8::try_from(toes).map_err(|_| ShellError::input("toes are counted from 0 to 5"))?);
+        print.toes_seen = Some(number(toes)?);
+    }
+    if let Some(which) = &features.which_toes {
+        print.which_toes = Some(which.iter().map(|&toe| number(toe)).collect::<Result<_, _>>()?);
     }
     print.claws = features.claws;
     print.webbing = features.webbing;
     print.heel_pad = features.heel_pad;
     print.arrangement = features.arrangement;
-    let trail = features.trail.as_ref().map(|id| trail(visit, id)).transpose()?;
-    Ok(Evidence { substrate: features.substrate.clone(), prints: vec![print], trail, ..Evidence::default() })
+    Ok(print)
 }
 
-fn trail(visit: &Visit, id: &str) -> Result<TrailEvidence, ShellError> {
-    let found = visit.trails.iter().find(|trail| trail.id == id);
-    read(found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.into() })?.evidence())
+fn trail(visit: &Visit, features: &Features) -> Result<Option<TrailEvidence>, ShellError> {
+    let measured = features.trail.as_ref().map(|id| {
+        let found = visit.trails.iter().find(|trail| trail.id == *id);
+        read(found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.clone() })?.evidence())
+    });
+    let mut trail: Option<TrailEvidence> = measured.transpose()?;
+    if let Some(drag_mark) = features.drag_mark {
+        trail.get_or_insert_default().drag_mark = drag_mark;
+    }
+    Ok(trail)
 }
 
 /// Measures as evidence.

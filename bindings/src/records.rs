@@ -59,7 +59,7 @@ impl From<Measured> for Length {
 
 #[allow(missing_docs)]
 mod mirrored {
-    //! The core's plain enums, as they are.
+    //! The core's plain enums and records, as they are.
 
     pub type Foot = rakelight_core::print::Foot;
     pub type Side = rakelight_core::print::Side;
@@ -71,6 +71,13 @@ mod mirrored {
     pub type Consent = rakelight_core::survey::Consent;
     pub type SignKind = rakelight_core::survey::SignKind;
     pub type PadKind = rakelight_core::relief::PadKind;
+    pub type Content = rakelight_core::identify::Content;
+    pub type Form = rakelight_core::identify::Form;
+    pub type Smell = rakelight_core::identify::Smell;
+    pub type Vegetation = rakelight_core::identify::Vegetation;
+    pub type Remains = rakelight_core::identify::Remains;
+    pub type Setting = rakelight_core::identify::Setting;
+    pub type Dropping = rakelight_core::identify::DroppingEvidence;
 
     #[uniffi::remote(Enum)]
     pub enum Foot {
@@ -145,6 +152,95 @@ mod mirrored {
     }
 
     #[uniffi::remote(Enum)]
+    pub enum Content {
+        FishScales,
+        FishBones,
+        Amphibian,
+        Crayfish,
+        Crab,
+        Insect,
+        Bird,
+        MammalHair,
+        Mollusc,
+        Plant,
+        NothingIdentifiable,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Form {
+        Roll,
+        Twisted,
+        Pellets,
+        Shapeless,
+        Jelly,
+        Splash,
+        NotLooked,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Smell {
+        SweetFishy,
+        Foul,
+        None,
+        NotLooked,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Vegetation {
+        Browned,
+        Greened,
+        Unchanged,
+        NotLooked,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Remains {
+        Fish,
+        Crustacean,
+        Amphibian,
+        Mollusc,
+        BittenBird,
+        PluckedBird,
+        Mammal,
+        Eggs,
+        CutStems,
+        GnawedWood,
+        GnawedFruit,
+        DugGround,
+    }
+
+    #[uniffi::remote(Record)]
+    pub struct Setting {
+        #[uniffi(default = None)]
+        pub near_water: Option<bool>,
+        #[uniffi(default = None)]
+        pub distance_to_water_m: Option<f64>,
+        #[uniffi(default = None)]
+        pub tidal: Option<bool>,
+    }
+
+    #[uniffi::remote(Record)]
+    pub struct Dropping {
+        #[uniffi(default = None)]
+        pub contents: Option<Vec<Content>>,
+        pub form: Form,
+        #[uniffi(default = None)]
+        pub width_mm: Option<f64>,
+        #[uniffi(default = None)]
+        pub u_width_mm: Option<f64>,
+        #[uniffi(default = None)]
+        pub length_mm: Option<f64>,
+        #[uniffi(default = None)]
+        pub u_length_mm: Option<f64>,
+        pub smell: Smell,
+        #[uniffi(default = None)]
+        pub prominent_spot: Option<bool>,
+        pub vegetation: Vegetation,
+        #[uniffi(default = false)]
+        pub checked: bool,
+    }
+
+    #[uniffi::remote(Enum)]
     pub enum SignKind {
         Print,
         Trail,
@@ -158,4 +254,7 @@ mod mirrored {
     }
 }
 
-pub use mirrored::{Arrangement, Consent, Feature, Foot, Grade, PadKind, Pattern, Side, SignKind, Standing};
+pub use mirrored::{
+    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, PadKind, Pattern, Remains, Setting, Side,
+    SignKind, Smell, Standing, Vegetation,
+};

@@ -1,9 +1,11 @@
 //! The one object that the app holds: its store, in one language.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, MutexGuard};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
+use rakelight_core::identify::Facts;
 use rakelight_core::store::Store;
 use rakelight_core::survey::{Record, Visit};
 use rakelight_core::words::Words;
@@ -14,6 +16,8 @@ use crate::ShellError;
 #[derive(uniffi::Object)]
 pub struct Workspace {
     store: Mutex<Store>,
+    /// With the region's list, once one is set.
+    regional: Mutex<Option<Facts>>,
     pub(crate) words: Words,
 }
 
@@ -25,7 +29,16 @@ impl Workspace {
     pub fn open(folder: String, language: String) -> Result<Arc<Self>, ShellError> {
         let words = Words::load(&language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
         let store = Store::open_or_create(Path::new(&folder))?;
-        Ok(Arc::new(Self { store: Mutex::new(store), words }))
+        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), words }))
+    }
+
+    /// From now on identifies with a region's list: which track makers live there, are rare or absent, as the text of a TOML file (name,
+    /// source, present, rare, absent).
+    pub fn set_region(&self, list: String) -> Result<(), ShellError> {
+        let facts = Facts::builtin().map_err(ShellError::internal)?.clone();
+        let regional = facts.with_region("the region's list", &list).map_err(ShellError::input)?;
+        *self.regional.lock().unwrap_or_else(PoisonError::into_inner) = Some(regional);
+        Ok(())
     }
 
     /// The visits in the store, by their ids.
@@ -37,7 +50,15 @@ impl Workspace {
 impl Workspace {
     /// The store. A panic in another call leaves no half-done work in it (SQLite rolls back), so its lock is taken over.
     pub(crate) fn store(&self) -> MutexGuard<'_, Store> {
-        self.store.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
+        self.store.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What is known of the track makers, with the region's list where one is set.
+    pub(crate) fn facts(&self) -> Result<Cow<'static, Facts>, ShellError> {
+        match &*self.regional.lock().unwrap_or_else(PoisonError::into_inner) {
+            Some(facts) => Ok(Cow::Owned(facts.clone())),
+            None => Ok(Cow::Borrowed(Facts::builtin().map_err(ShellError::internal)?)),
+        }
     }
 
     pub(crate) fn visit(&self, id: &str) -> Result<Visit, ShellError> {

@@ -22,6 +22,7 @@ import org.rakelight.core.PhotoAdded
 import org.rakelight.core.Point
 import org.rakelight.core.PrintReading
 import org.rakelight.core.ShellException
+import org.rakelight.core.SignKind
 
 /** One print: choose its photograph, see the scale, mark the print, see who made it. */
 class PrintActivity : Activity() {
@@ -136,7 +137,7 @@ class PrintActivity : Activity() {
             val visit = core.visitToday(workspace)
             val reading = workspace.measure(visit, sha256, done.toMarks(), CoreAccess.now())
             val sign = "print-${sha256.take(8)}"
-            reading to workspace.identify(visit, sign, sha256, done.toFeatures(), CoreAccess.now())
+            reading to workspace.identify(visit, sign, SignKind.PRINT, sha256, done.toFeatures(), CoreAccess.now())
         }) { result -> result.onFailure(::trouble).onSuccess { (reading, answer) -> found(reading, answer) } }
     }
 

@@ -9,18 +9,27 @@ import org.junit.Assert.assertTrue
 import org.junit.Test
 import org.rakelight.core.Arrangement
 import org.rakelight.core.Consent
+import org.rakelight.core.Content
+import org.rakelight.core.Dropping
 import org.rakelight.core.Feature
 import org.rakelight.core.Features
 import org.rakelight.core.Foot
+import org.rakelight.core.Form
+import org.rakelight.core.Grade
 import org.rakelight.core.Mark
 import org.rakelight.core.Marks
 import org.rakelight.core.Moment
 import org.rakelight.core.Pattern
 import org.rakelight.core.Point
+import org.rakelight.core.Remains
+import org.rakelight.core.Setting
 import org.rakelight.core.ShellException
 import org.rakelight.core.Side
+import org.rakelight.core.SignKind
+import org.rakelight.core.Smell
 import org.rakelight.core.TrailMark
 import org.rakelight.core.TrailMarks
+import org.rakelight.core.Vegetation
 import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
 
@@ -28,6 +37,9 @@ import org.rakelight.core.Workspace
 class CoreTest {
     private val start = Moment(1_790_000_000_000, 120)
     private val folder = Files.createTempDirectory("rakelight").toFile()
+
+    private val unlooked = Features(null, null, null, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED, null)
+    private val features = unlooked.copy(substrate = "soft_mud", toesSeen = 5)
 
     private fun head() = VisitHead("try the phone", listOf("lutra_lutra"), start, listOf("A. Walker"), "Invented brook", null, Consent.NONE, "All of it is invented")
 
@@ -47,8 +59,7 @@ class CoreTest {
         assertEquals(Pattern.GROUP_OF_FOUR, trail.patterns.first().pattern)
         assertEquals(5, trail.groups.size)
         assertTrue(trail.svg.startsWith("<svg"))
-        val features = Features("soft_mud", 5, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED, "t1")
-        val answer = core.identify(visit, "s1", photo.sha256, features, start)
+        val answer = core.identify(visit, "s1", SignKind.PRINT, photo.sha256, features.copy(trail = "t1"), start)
         assertEquals("lutra_lutra", answer.candidates.first().maker)
         core.closeVisit(visit, Moment(start.utcMs + 3_600_000, 120), start)
         val page = File(folder, "summary.html")
@@ -56,6 +67,32 @@ class CoreTest {
         assertTrue(page.readText().contains("Invented brook"))
         assertEquals(listOf("s1"), core.findings(visit).first { it.maker == "lutra_lutra" }.signs)
         assertEquals(listOf(visit), core.visits())
+    }
+
+    @Test
+    fun aCheckedSpraintOnItsStoneNeedsNoPhotograph() = Workspace.open(File(folder, "store").path, "en").use { core ->
+        val visit = core.openVisit(head(), start)
+        val spraint = Dropping(listOf(Content.FISH_SCALES, Content.FISH_BONES, Content.AMPHIBIAN), Form.SHAPELESS, smell = Smell.SWEET_FISHY, prominentSpot = true, vegetation = Vegetation.BROWNED)
+        fun found(sign: String, dropping: Dropping) =
+            core.identify(visit, sign, SignKind.DROPPING, null, unlooked.copy(droppings = listOf(dropping), setting = Setting(distanceToWaterM = 1.0)), start)
+        val unchecked = found("d1", spraint)
+        assertEquals("lutra_lutra", unchecked.candidates.first().maker)
+        assertTrue(unchecked.grade < Grade.RECORDED)
+        assertEquals(Grade.RECORDED, found("d2", spraint.copy(checked = true)).grade)
+        assertEquals(setOf("d1", "d2"), core.findings(visit).first { it.maker == "lutra_lutra" }.signs.toSet())
+    }
+
+    @Test
+    fun theRegionsListAndTheMealsRemainsWeigh() = Workspace.open(File(folder, "store").path, "en").use { core ->
+        val visit = core.openVisit(head(), start)
+        fun beaver(sign: String) = core.identify(visit, sign, SignKind.FEEDING_REMAINS, null, unlooked.copy(feedingRemains = listOf(Remains.GNAWED_WOOD)), start)
+            .candidates.first { it.maker == "castor_fiber" }.probability
+        val anywhere = beaver("f1")
+        core.setRegion("name = 'Nowhere'\nsource = 'invented'\nabsent = ['castor_fiber']")
+        val contradiction = unlooked.copy(toesSeen = 3, whichToes = listOf(2, 3, 4, 5))
+        assertThrows(ShellException.BadInput::class.java) { core.identify(visit, "p", SignKind.PRINT, null, contradiction, start) }
+        assertThrows(ShellException.BadInput::class.java) { core.setRegion("name = 'Nowhere'\nsource = ''\nabsent = ['unicorn']") }
+        assertTrue(beaver("f2") < anywhere / 2)
     }
 
     @Test
