@@ -88,10 +88,10 @@ impl Workspace {
             no_pattern: reading.no_pattern,
             groups: reading.groups.iter().map(|group| indices(group)).collect(),
             foreign: indices(&reading.foreign),
-            stride: reading.stride_mm.map(Length::from),
-            group_length: reading.group_length_mm.map(Length::from),
-            gap: reading.gap_mm.map(Length::from),
-            straddle: reading.straddle_mm.map(Length::from),
+            stride: reading.stride_mm().map(Length::from),
+            group_length: reading.group_length_mm().map(Length::from),
+            gap: reading.gap_mm().map(Length::from),
+            straddle: reading.straddle_mm().map(Length::from),
             svg: trail::draw(&prints, &reading, &self.words),
         };
         let reading = serde_json::to_value(&reading).map_err(ShellError::internal)?;

@@ -37,10 +37,10 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         println!("{:<32} {:>4} %", words.say(pattern.name.key()), words.number(100.0 * pattern.probability, 0));
     }
     let measures = [
-        ("trail.stride", reading.stride_mm),
-        ("trail.group_length", reading.group_length_mm),
-        ("trail.gap", reading.gap_mm),
-        ("trail.straddle", reading.straddle_mm),
+        ("trail.stride", reading.stride_mm()),
+        ("trail.group_length", reading.group_length_mm()),
+        ("trail.gap", reading.gap_mm()),
+        ("trail.straddle", reading.straddle_mm()),
     ];
     for (key, mm) in measures.into_iter().filter_map(|(key, measure)| Some((key, measure?))) {
         let measure = format!("{} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));

@@ -108,7 +108,7 @@ impl Plan {
             .filter(|(i, _)| !reading.foreign.contains(i))
             .map(|(_, p)| p.along_cm)
             .fold(f64::MAX, f64::min);
-        if let Some(stride) = reading.stride_mm {
+        if let Some(stride) = reading.stride_mm() {
             let from = self.at([first, 0.0])[0];
             let to = from + stride.value / 10.0 * self.px_per_cm;
             self.lamp_line(svg, [from, floor], [to, floor]);
@@ -119,9 +119,9 @@ impl Plan {
         let pattern = reading.patterns.first().filter(|p| p.probability > reading.no_pattern);
         let mut line: Vec<String> = vec![words.say(pattern.map_or("trail.no_pattern", |p| key(p.name))).to_owned()];
         let rest = [
-            ("trail.group_length", reading.group_length_mm),
-            ("trail.gap", reading.gap_mm),
-            ("trail.straddle", reading.straddle_mm),
+            ("trail.group_length", reading.group_length_mm()),
+            ("trail.gap", reading.gap_mm()),
+            ("trail.straddle", reading.straddle_mm()),
         ];
         line.extend(rest.into_iter().filter_map(|(key, m)| Some(words.fill(key, &[("measure", &measure(m?, words))]))));
         _ = writeln!(svg, "<text x=\"{MARGIN:.1}\" y=\"{:.1}\">{}</text>", floor + 60.0, line.join(" · "));

@@ -3,25 +3,29 @@
 
 use std::f64::consts::TAU;
 
-use super::assign::{self, Assignment, Cycle, Placed};
+use super::assign::{self, Assignment, Cycle, Doubt, Placed};
 use super::pattern::{Assumed, Family, PatternName, Patterns, Slot, Template};
-use super::{PatternProbability, TrailPrints};
+use super::{PatternProbability, Travel};
 use crate::print::{Foot, Side};
 
-/// Turns for a quick look at each start, and until a fit stands.
+/// Turns for a quick look at each start, and at most until a fit stands.
 const TURNS: [usize; 2] = [2, 6];
 /// Starts are judged on so many prints from the trail's first; the whole trail then decides.
-const LOOKED_AT: usize = 24;
+pub(super) const LOOKED_AT: usize = 24;
 /// A start whose evidence lies further (natural logarithm) below the best one's isn't followed: it can't catch up.
 const HOPELESS: f64 = 40.0;
 
-/// A print as the fit sees it: sorted along the trail, the across axis with the animal's left positive if sides are named.
+/// A print as the fit sees it: sorted along the line, left of it positive if it is known which side is left.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Mark {
     /// Index in the input.
     pub index: usize,
     /// Along and across, cm.
     pub at: [f64; 2],
+    /// Which way the line runs there, in the input's plane; a unit vector.
+    pub ahead: [f64; 2],
+    /// 1 where across counts positive to the left of that, -1 where the other way round.
+    pub left: f64,
     pub foot: Foot,
     pub side: Side,
 }
@@ -62,11 +66,10 @@ impl Fit {
     }
 }
 
-/// A fitted pattern with its assignment and the logarithm of its evidence.
+/// A fitted pattern with its assignment and the logarithm of its evidence, prior included.
 #[derive(Debug, Clone)]
 pub(super) struct Fitted {
-    pub family: Family,
-    pub group: bool,
+    pub template: &'static Template,
     pub fit: Fit,
     pub cycles: Vec<Cycle>,
     pub log_evidence: f64,
@@ -76,79 +79,165 @@ pub(super) struct Fitted {
 pub(super) struct Weighed {
     pub patterns: Vec<PatternProbability>,
     pub no_pattern: f64,
-    /// The best one, unless the prints rather follow none.
-    pub best: Option<Fitted>,
+    /// All that were followed to their end, the best first; none where the prints rather follow no pattern.
+    pub fitted: Vec<Fitted>,
 }
 
-/// The prints in order along the trail.
-pub(super) fn marks(trail: &TrailPrints) -> Vec<Mark> {
-    let mean = trail.prints.iter().map(|p| p.offset_cm).sum::<f64>() / trail.prints.len() as f64;
-    let leftward: f64 = trail
-        .prints
-        .iter()
-        .map(|p| match p.side {
-            Side::Left => p.offset_cm - mean,
-            Side::Right => mean - p.offset_cm,
-            Side::Unknown => 0.0,
-        })
-        .sum();
-    let hand = if leftward < 0.0 { -1.0 } else { 1.0 };
-    let mark = |(index, p): (usize, &super::TrailPrint)| Mark {
-        index,
-        at: [p.along_cm, hand * p.offset_cm],
-        foot: p.foot,
-        side: p.side,
-    };
-    let mut marks: Vec<Mark> = trail.prints.iter().enumerate().map(mark).collect();
-    marks.sort_by(|a, b| a.at[0].total_cmp(&b.at[0]).then(a.at[1].total_cmp(&b.at[1])));
-    marks
+/// What fits have in common: the patterns that may be, how well places are known, and how thick the prints lie.
+#[derive(Clone, Copy)]
+pub(super) struct Weigher {
+    pub patterns: &'static Patterns,
+    pub u_cm: f64,
+    pub travel: Travel,
 }
 
-/// Fits all patterns and shares out the probability.
-pub(super) fn weigh(marks: &[Mark], u_cm: f64, patterns: &Patterns) -> Weighed {
-    let assumed = &patterns.assumed;
-    let starts: Vec<(&Template, Fitted)> =
-        patterns.templates.iter().filter_map(|t| Some((t, best_start(marks, u_cm, t, assumed)?))).collect();
-    let best_start = starts.iter().map(|(_, start)| start.log_evidence).fold(f64::MIN, f64::max);
-    let mut fitted: Vec<(f64, Fitted)> = Vec::new();
-    for (template, start) in starts {
-        let alike = patterns.templates.iter().filter(|t| t.entry == template.entry).count();
-        if start.log_evidence < best_start - HOPELESS {
-            continue;
-        }
-        if let Some(best) = fit(marks, u_cm, start.fit, template, assumed, TURNS[1]) {
-            fitted.push((best.log_evidence + (template.prior / alike as f64).ln(), best));
-        }
+impl Weigher {
+    fn assumed(&self) -> &'static Assumed {
+        &self.patterns.assumed
     }
-    let anywhere = anywhere(marks, u_cm);
-    let none = marks.len() as f64 * anywhere + assumed.no_pattern.ln();
-    let top = fitted.iter().map(|(log, _)| *log).fold(none, f64::max);
-    let total: f64 = (none - top).exp() + fitted.iter().map(|(log, _)| (log - top).exp()).sum::<f64>();
-    // Each of the six families and 'none' has its part of what stays unsure.
-    let held_back = |share: f64| share * (1.0 - assumed.unsure) + assumed.unsure / 7.0;
-    let share = |family: Family| {
-        let weight =
-            fitted.iter().filter(|(_, f)| f.family == family).fold(0.0, |sum, (log, _)| sum + (log - top).exp());
-        held_back(weight / total)
-    };
-    let alternating = share(Family::Alternating);
-    let mut shares = vec![
-        (PatternName::Walk, alternating * patterns.alternating.walk),
-        (PatternName::Trot, alternating * patterns.alternating.trot),
-        (PatternName::PaceWalk, share(Family::PaceWalk)),
-        (PatternName::TwoByTwo, share(Family::TwoByTwo)),
-        (PatternName::GroupOfThree, share(Family::GroupOfThree)),
-        (PatternName::GroupOfFour, share(Family::GroupOfFour)),
-        (PatternName::Hop, share(Family::Hop)),
-    ];
-    shares.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
-    let best =
-        fitted.into_iter().max_by(|a, b| a.0.total_cmp(&b.0)).filter(|(log, _)| *log > none).map(|(_, best)| best);
-    Weighed { patterns, no_pattern: held_back((none - top).exp() / total), best }
+
+    /// Fits all patterns and shares out the probability, from fits to the first prints.
+    pub fn weigh(&self, marks: &[Mark], starts: Vec<Fitted>) -> Weighed {
+        let best_start = starts.iter().map(|start| start.log_evidence).fold(f64::MIN, f64::max);
+        let hopeful = starts.into_iter().filter(|start| start.log_evidence >= best_start - HOPELESS);
+        let whole = hopeful.filter_map(|start| self.fit(marks, start.fit, start.template, 1)).collect::<Vec<_>>();
+        let best = whole.iter().map(|fitted| fitted.log_evidence).fold(f64::MIN, f64::max);
+        let hopeful = whole.into_iter().filter(|fitted| fitted.log_evidence >= best - HOPELESS);
+        let followed = hopeful.filter_map(|start| self.fit(marks, start.fit, start.template, TURNS[1]));
+        let mut fitted = self.with_other_feet(marks, followed.collect());
+        fitted.sort_by(|a, b| b.log_evidence.total_cmp(&a.log_evidence));
+        let none = marks.len() as f64 * anywhere(marks, self.u_cm) + self.assumed().no_pattern.ln();
+        let top = fitted.first().map_or(none, |best| best.log_evidence.max(none));
+        let weight = |log: f64| (log - top).exp();
+        let total: f64 = weight(none) + fitted.iter().map(|f| weight(f.log_evidence)).sum::<f64>();
+        // Each of the six families and 'none' has its part of what stays unsure.
+        let unsure = self.assumed().unsure;
+        let held_back = |share: f64| share * (1.0 - unsure) + unsure / 7.0;
+        let share = |family: Family| {
+            let of_family = fitted.iter().filter(|f| f.template.family == family);
+            held_back(of_family.map(|f| weight(f.log_evidence)).sum::<f64>() / total)
+        };
+        let alternating = share(Family::Alternating);
+        let mut shares = vec![
+            (PatternName::Walk, alternating * self.patterns.alternating.walk),
+            (PatternName::Trot, alternating * self.patterns.alternating.trot),
+            (PatternName::PaceWalk, share(Family::PaceWalk)),
+            (PatternName::TwoByTwo, share(Family::TwoByTwo)),
+            (PatternName::GroupOfThree, share(Family::GroupOfThree)),
+            (PatternName::GroupOfFour, share(Family::GroupOfFour)),
+            (PatternName::Hop, share(Family::Hop)),
+        ];
+        shares.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
+        fitted.retain(|f| f.log_evidence > none);
+        Weighed { patterns, no_pattern: held_back(weight(none) / total), fitted }
+    }
+
+    /// A quick look at the first prints, for each pattern from several strides.
+    pub fn starts(&self, marks: &[Mark]) -> Vec<Fitted> {
+        let first = &marks[..marks.len().min(LOOKED_AT)];
+        let possible = self
+            .patterns
+            .templates
+            .iter()
+            .enumerate()
+            .filter(|(i, template)| (template.alike == *i || labelled(marks)) && self.travel.allows(template));
+        possible.filter_map(|(_, template)| self.start(first, template)).collect()
+    }
+
+    fn start(&self, first: &[Mark], template: &'static Template) -> Option<Fitted> {
+        let from = |stride| self.fit(first, start(stride, template, self.assumed(), self.u_cm), template, 0);
+        let starts = strides(first, template, self.assumed()).into_iter().filter_map(from);
+        let best = starts.max_by(|a, b| a.log_evidence.total_cmp(&b.log_evidence))?;
+        self.fit(first, best.fit, template, TURNS[0])
+    }
+
+    /// Where no foot is named, patterns that differ in the feet alone have one fit.
+    fn with_other_feet(&self, marks: &[Mark], fitted: Vec<Fitted>) -> Vec<Fitted> {
+        if labelled(marks) {
+            return fitted;
+        }
+        let others = |done: Fitted| {
+            let like =
+                |template: &&'static Template| std::ptr::eq(&self.patterns.templates[template.alike], done.template);
+            let possible = self.patterns.templates.iter().filter(like).filter(|template| self.travel.allows(template));
+            possible.map(|template| done.clone().walked_as(template)).collect::<Vec<_>>()
+        };
+        fitted.into_iter().flat_map(others).collect()
+    }
+
+    /// The log density, per square centimetre, of a print that could lie anywhere among these.
+    pub fn anywhere(&self, marks: &[Mark]) -> f64 {
+        anywhere(marks, self.u_cm)
+    }
+
+    fn fit(&self, marks: &[Mark], mut fit: Fit, template: &'static Template, turns: usize) -> Option<Fitted> {
+        let (assumed, u_cm) = (self.assumed(), self.u_cm);
+        let anywhere = anywhere(marks, u_cm);
+        let mut assignment = assign::assign(marks, &fit, assumed, anywhere)?;
+        for _ in 0..turns {
+            let next = refit(marks, u_cm, &fit, &assignment.cycles, template, assumed);
+            let stands = next.is_near(&fit);
+            fit = next;
+            assignment = assign::assign(marks, &fit, assumed, anywhere)?;
+            if stands {
+                break;
+            }
+        }
+        let log_evidence =
+            assignment.log_likelihood + occam(&fit, &assignment, template, assumed) + template.prior.ln();
+        Some(Fitted { template, fit, cycles: assignment.cycles, log_evidence })
+    }
 }
 
-/// The log density, per square centimetre, of a print that could lie anywhere on this trail.
+impl Fitted {
+    /// The same places by another template's feet.
+    fn walked_as(mut self, template: &'static Template) -> Self {
+        self.log_evidence += (template.prior / self.template.prior).ln();
+        self.fit.slots.iter_mut().zip(&template.slots).for_each(|(slot, other)| slot.foot = other.foot);
+        self.template = template;
+        self
+    }
+
+    /// How sure each print's place is.
+    pub fn doubt(&self, marks: &[Mark], weigher: &Weigher) -> Option<Doubt> {
+        assign::doubt(marks, &self.fit, weigher.assumed(), weigher.anywhere(marks))
+    }
+}
+
+impl Fit {
+    /// Whether both stand for one pattern at one stride.
+    pub fn is_like(&self, other: &Self) -> bool {
+        let wide = 3.0 * self.noise.scatter.hypot(other.noise.scatter);
+        let near = |a: f64, b: f64| (a - b).abs() < wide;
+        self.slots.len() == other.slots.len()
+            && near(self.stride, other.stride)
+            && self.slots.iter().zip(&other.slots).all(|(a, b)| near(a.along, b.along) && near(a.across, b.across))
+    }
+
+    /// Whether another turn would change nothing to speak of.
+    fn is_near(&self, other: &Self) -> bool {
+        let near = |a: f64, b: f64| (a - b).abs() < 0.02 * self.noise.scatter;
+        near(self.stride, other.stride)
+            && near(self.noise.scatter, other.noise.scatter)
+            && self.slots.iter().zip(&other.slots).all(|(a, b)| near(a.along, b.along) && near(a.across, b.across))
+    }
+}
+
+/// How far a print lies from where it lay, at most, the shift of all together left out, cm.
+pub(super) fn furthest_moved(before: &[Mark], after: &[Mark]) -> f64 {
+    let mut apart = vec![[0.0; 2]; before.len()];
+    before.iter().for_each(|m| apart[m.index] = m.at);
+    after.iter().for_each(|m| apart[m.index] = [m.at[0] - apart[m.index][0], m.at[1] - apart[m.index][1]]);
+    let n = apart.len() as f64;
+    let shift = apart.iter().fold([0.0; 2], |[x, y], a| [x + a[0] / n, y + a[1] / n]);
+    apart.iter().map(|a| (a[0] - shift[0]).hypot(a[1] - shift[1])).fold(0.0, f64::max)
+}
+
+fn labelled(marks: &[Mark]) -> bool {
+    marks.iter().any(|mark| mark.foot != Foot::Unknown)
+}
+
 fn anywhere(marks: &[Mark], u_cm: f64) -> f64 {
     let range = |axis: usize| {
         let (low, high) = marks.iter().fold((f64::MAX, f64::MIN), |(l, h), m| (l.min(m.at[axis]), h.max(m.at[axis])));
@@ -156,15 +245,6 @@ fn anywhere(marks: &[Mark], u_cm: f64) -> f64 {
     };
     let spacing = range(0) / (marks.len() - 1) as f64;
     -(spacing * (range(1) + 4.0 * u_cm)).ln()
-}
-
-/// A quick look at the trail's first prints, from several strides.
-fn best_start(marks: &[Mark], u_cm: f64, template: &Template, assumed: &Assumed) -> Option<Fitted> {
-    let first = &marks[..marks.len().min(LOOKED_AT)];
-    strides(first, template, assumed)
-        .into_iter()
-        .filter_map(|stride| fit(first, u_cm, start(stride, template, assumed, u_cm), template, assumed, TURNS[0]))
-        .max_by(|a, b| a.log_evidence.total_cmp(&b.log_evidence))
 }
 
 /// Strides worth starting from: what lies as many prints on as a cycle has, or one fewer where a print is missing,
@@ -204,25 +284,6 @@ fn start(stride: f64, template: &Template, assumed: &Assumed, u_cm: f64) -> Fit 
             drift: 2.0 * assumed.drift * stride,
         },
     }
-}
-
-fn fit(
-    marks: &[Mark],
-    u_cm: f64,
-    mut fit: Fit,
-    template: &Template,
-    assumed: &Assumed,
-    turns: usize,
-) -> Option<Fitted> {
-    let anywhere = anywhere(marks, u_cm);
-    let mut assignment = assign::assign(marks, &fit, assumed, anywhere)?;
-    for _ in 0..turns {
-        fit = refit(marks, u_cm, &fit, &assignment.cycles, template, assumed);
-        assignment = assign::assign(marks, &fit, assumed, anywhere)?;
-    }
-    let log_evidence = assignment.log_likelihood + occam(&fit, &assignment, template, assumed);
-    let Assignment { cycles, .. } = assignment;
-    Some(Fitted { family: template.family, group: template.group, fit, cycles, log_evidence })
 }
 
 /// The slots, the stride and the noise that go best with an assignment.

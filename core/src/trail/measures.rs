@@ -1,79 +1,250 @@
-//! From the fitted pattern to the measures of the trail, each with its uncertainty.
+//! From the fitted pattern to the measures of the trail: mean, spread, number, and uncertainty of the mean.
 
 use std::collections::BTreeSet;
 
-use super::fit::{Fitted, Mark, Weighed, steps};
-use super::{Counts, TrailReading};
-use crate::measured::{Measured, combine};
+use super::assign::Cycle;
+use super::fit::{Fitted, Mark};
+use super::pattern::{Family, Slot};
+use super::spots::Spots;
+use super::{MeasureName, TrailMeasure};
+use crate::print::Foot;
 
 const MM_PER_CM: f64 = 10.0;
 
-pub(super) fn reading(marks: &[Mark], u_cm: f64, weighed: Weighed) -> TrailReading {
-    let mut reading = TrailReading {
-        patterns: weighed.patterns,
-        no_pattern: weighed.no_pattern,
-        groups: Vec::new(),
-        foreign: Vec::new(),
-        missing: 0,
-        stride_mm: None,
-        group_length_mm: None,
-        gap_mm: None,
-        straddle_mm: None,
-        n: Counts::default(),
-    };
-    let Some(best) = weighed.best else { return reading };
-    let in_trail: BTreeSet<usize> = best.cycles.iter().flat_map(|c| &c.placed).map(|p| marks[p.mark].index).collect();
-    reading.foreign = (0..marks.len()).filter(|index| !in_trail.contains(index)).collect();
-    reading.missing = missing(&best);
-    let strides: Vec<f64> = steps(&best.cycles).map(|s| s.along / s.strides).collect();
-    reading.stride_mm = stride(&best, u_cm);
-    reading.n.strides = strides.len();
-    if best.group {
-        reading.groups = best.cycles.iter().map(|c| c.placed.iter().map(|p| marks[p.mark].index).collect()).collect();
-        let lengths = lengths(marks, &best);
-        reading.n.group_lengths = lengths.len();
-        reading.group_length_mm = mean(&lengths, spread_expected(&best), u_cm);
-        reading.gap_mm = reading
-            .stride_mm
-            .zip(reading.group_length_mm)
-            .and_then(|(stride, length)| Measured::new(stride.value - length.value, combine(&[stride.u, length.u])));
-    }
-    let widths = widths(marks, &best);
-    reading.n.straddles = widths.len();
-    reading.straddle_mm = mean(&widths, spread_expected(&best), u_cm);
-    reading
+/// One value and how it hangs on the places of prints: by mark, what it gains with each centimetre along and across.
+struct Item {
+    value_cm: f64,
+    terms: Vec<(usize, [f64; 2])>,
 }
 
-/// Prints that aren't there, between the first and the last.
-fn missing(best: &Fitted) -> usize {
-    let k = best.fit.slots.len();
-    let (Some(first), Some(last)) = (best.cycles.first(), best.cycles.last()) else { return 0 };
-    let before = first.placed.iter().map(|p| p.slot).min().unwrap_or(0);
-    let after = k - 1 - last.placed.iter().map(|p| p.slot).max().unwrap_or(0);
-    let cycles = 1 + best.cycles.iter().map(|c| c.strides_on).sum::<usize>();
-    let seen: usize = best.cycles.iter().map(|c| c.placed.len()).sum();
-    (k * cycles).saturating_sub(seen + before + after)
+/// A fitted pattern beside the marks it was fitted to.
+pub(super) struct Measuring<'a> {
+    pub marks: &'a [Mark],
+    pub spots: &'a Spots,
+    pub best: &'a Fitted,
 }
 
-/// The mean stride: from the first middle to the last, by the number of strides. Its uncertainty: the spread between strides
-/// over the root of their number (JCGM 100:2008, 4.2.3), and that of the positions.
-fn stride(best: &Fitted, u_cm: f64) -> Option<Measured> {
-    let n: f64 = steps(&best.cycles).map(|s| s.strides).sum();
-    let count = steps(&best.cycles).count();
-    if count == 0 {
-        return None;
+impl Measuring<'_> {
+    /// All measures that the trail has, by name.
+    pub fn all(&self) -> Vec<TrailMeasure> {
+        let mut all = Vec::new();
+        let stride = self.stride();
+        all.extend(stride.clone());
+        if !self.best.template.group {
+            all.extend(self.mean(MeasureName::StepMm, self.steps_of_half_a_stride()));
+        } else if let Some(length) =
+            self.mean(MeasureName::GroupLengthMm, self.between(ends(self.best, |s| s.along), [1.0, 0.0]))
+        {
+            all.extend(stride.map(|stride| gap(&stride, &length)));
+            all.push(length);
+        }
+        all.extend(self.mean(MeasureName::StraddleMm, self.widths()));
+        all.extend(self.diagonal());
+        all.extend(self.pairs());
+        all
     }
-    let along: f64 = steps(&best.cycles).map(|s| s.along).sum();
-    let mean = along / n;
-    let noise = best.fit.noise;
-    let squares: f64 = steps(&best.cycles).map(|s| (s.along - s.strides * mean).powi(2) / s.strides).sum();
-    let placing = best
-        .cycles
-        .first()
-        .zip(best.cycles.last())
-        .map_or(2.0, |(a, b)| 1.0 / a.placed.len() as f64 + 1.0 / b.placed.len() as f64);
-    let of_mean = u_of_mean(squares, count, noise.stride.hypot(noise.scatter));
-    Measured::new(mean * MM_PER_CM, combine(&[of_mean, u_cm * placing.sqrt() / n]) * MM_PER_CM)
+
+    /// The mean stride: what each foot's places are apart, by the strides between them. Its uncertainty: the spread between strides
+    /// over the root of their number (JCGM 100:2008, 4.2.3); the feet of one cycle share their stride and count once.
+    fn stride(&self) -> Option<TrailMeasure> {
+        let k = self.best.fit.slots.len();
+        let strides: Vec<(f64, f64, [usize; 2])> = (0..k).flat_map(|slot| self.strides_of(slot)).collect();
+        let n: f64 = strides.iter().map(|(_, n, _)| n).sum();
+        if strides.is_empty() {
+            return None;
+        }
+        let mean = strides.iter().map(|(cm, ..)| cm).sum::<f64>() / n;
+        let independent = strides.len().div_ceil(k);
+        let of_cycles = independent as f64 / strides.len() as f64;
+        let squares = of_cycles * strides.iter().map(|(cm, n, _)| (cm - n * mean).powi(2) / n).sum::<f64>();
+        let noise = self.best.fit.noise;
+        let terms = strides.iter().flat_map(|&(_, _, [a, b])| [(a, [-1.0 / n, 0.0]), (b, [1.0 / n, 0.0])]).collect();
+        let by_spread = u_of_mean(squares, independent, noise.stride.hypot(noise.scatter));
+        let spread = (independent > 1).then(|| (squares / (independent - 1) as f64).sqrt());
+        Some(self.measure(MeasureName::StrideMm, mean, by_spread, spread, independent, terms))
+    }
+
+    /// From one print of a foot to its next that is there: cm, strides, marks.
+    fn strides_of(&self, slot: usize) -> Vec<(f64, f64, [usize; 2])> {
+        let mut passed = 0;
+        let places: Vec<(usize, usize)> = self
+            .best
+            .cycles
+            .iter()
+            .filter_map(|cycle| {
+                passed += cycle.strides_on;
+                Some((self.at(cycle, slot)?, passed))
+            })
+            .collect();
+        let stride = |pair: &[(usize, usize)]| {
+            let ((a, from), (b, to)) = (pair[0], pair[1]);
+            (self.apart(a, b)[0], (to - from) as f64, [a, b])
+        };
+        places.windows(2).map(stride).collect()
+    }
+
+    /// From a foot to the opposite one, along.
+    fn steps_of_half_a_stride(&self) -> Vec<Item> {
+        let k = self.best.fit.slots.len();
+        (0..k).flat_map(|slot| self.between((slot, slot + k / 2), [1.0, 0.0])).collect()
+    }
+
+    /// Across: within a group from one outermost print to the other; without groups from each print to the next one of the other side.
+    fn widths(&self) -> Vec<Item> {
+        if self.best.template.group {
+            return self.between(ends(self.best, |s| s.across), [0.0, 1.0]);
+        }
+        let slots = &self.best.fit.slots;
+        let across = |slot: usize| slots[slot % slots.len()].across;
+        let other_side = |slot: &usize| across(*slot) * across(slot + 1) < 0.0;
+        (0..slots.len())
+            .filter(other_side)
+            .flat_map(|slot| self.between((slot, slot + 1), [0.0, across(slot + 1).signum()]))
+            .collect()
+    }
+
+    /// From one place in the cycle to another, wherever both are there; a place beyond the last is the next cycle's.
+    fn between(&self, (from, to): (usize, usize), axis: [f64; 2]) -> Vec<Item> {
+        let k = self.best.fit.slots.len();
+        let cycles = &self.best.cycles;
+        let item = |i: usize| {
+            let next = cycles.get(i + to / k).filter(|next| to < k || next.strides_on == 1)?;
+            let (a, b) = (self.at(&cycles[i], from)?, self.at(next, to % k)?);
+            let [along, across] = self.apart(a, b);
+            let terms = vec![(a, axis.map(|x| -x)), (b, axis)];
+            Some(Item { value_cm: along * axis[0] + across * axis[1], terms })
+        };
+        (0..cycles.len()).filter_map(item).collect()
+    }
+
+    fn at(&self, cycle: &Cycle, slot: usize) -> Option<usize> {
+        cycle.placed.iter().find(|p| p.slot == slot).map(|p| p.mark)
+    }
+
+    fn apart(&self, a: usize, b: usize) -> [f64; 2] {
+        let (a, b) = (self.marks[a].at, self.marks[b].at);
+        [b[0] - a[0], b[1] - a[1]]
+    }
+
+    /// The angle between a group's row of prints (least squares) and the direction of travel.
+    fn diagonal(&self) -> Option<TrailMeasure> {
+        let k = self.best.fit.slots.len();
+        if !matches!(self.best.template.family, Family::TwoByTwo | Family::GroupOfThree | Family::GroupOfFour) {
+            return None;
+        }
+        let angle = |cycle: &Cycle| {
+            let places: Vec<[f64; 2]> = cycle.placed.iter().map(|p| self.marks[p.mark].at).collect();
+            let (mut straight, mut slanting) = (0.0, 0.0);
+            for [along, across] in &places {
+                straight += (along - cycle.middle[0]).powi(2);
+                slanting += (along - cycle.middle[0]) * (across - cycle.middle[1]);
+            }
+            slanting.atan2(straight).to_degrees()
+        };
+        let angles: Vec<f64> = self.best.cycles.iter().filter(|c| c.placed.len() == k).map(angle).collect();
+        let n = angles.len();
+        if n == 0 {
+            return None;
+        }
+        let mean = angles.iter().sum::<f64>() / n as f64;
+        let squares: f64 = angles.iter().map(|a| (a - mean).powi(2)).sum();
+        let (low, high) = ends(self.best, |s| s.along);
+        let length = self.best.fit.slots[high].along - self.best.fit.slots[low].along;
+        let expected = (self.best.fit.noise.scatter / length.max(self.best.fit.noise.scatter)).to_degrees();
+        Some(TrailMeasure {
+            name: MeasureName::DiagonalDeg,
+            between: None,
+            value: mean.abs(),
+            u: u_of_mean(squares, n, expected),
+            spread: (n > 1).then(|| (squares / (n - 1) as f64).sqrt()),
+            n,
+        })
+    }
+
+    /// From print to print within the cycle, as the crow flies; and between the two fore and the two hind prints.
+    fn pairs(&self) -> Vec<TrailMeasure> {
+        let slots = &self.best.fit.slots;
+        if slots.len() < 3 && !self.best.template.group {
+            return Vec::new();
+        }
+        let mut pairs: Vec<(usize, usize)> = (1..slots.len()).map(|slot| (slot - 1, slot)).collect();
+        for foot in [Foot::Fore, Foot::Hind] {
+            let of: Vec<usize> = (0..slots.len()).filter(|&s| slots[s].foot == foot).collect();
+            pairs.extend(of.get(..2).map(|two| (two[0], two[1])).filter(|pair| !pairs.contains(pair)));
+        }
+        let pair = |(from, to): (usize, usize)| {
+            let apart = [slots[to].along - slots[from].along, slots[to].across - slots[from].across];
+            let length = apart[0].hypot(apart[1]).max(1e-9);
+            let ahead = apart.map(|d| d / length);
+            let items = self.between((from, to), ahead);
+            let mut measure = self.mean(MeasureName::PairMm, items)?;
+            measure.between = Some([from + 1, to + 1]);
+            Some(measure)
+        };
+        pairs.into_iter().filter_map(pair).collect()
+    }
+
+    fn mean(&self, name: MeasureName, items: Vec<Item>) -> Option<TrailMeasure> {
+        if items.is_empty() {
+            return None;
+        }
+        let n = items.len() as f64;
+        let mean = items.iter().map(|item| item.value_cm).sum::<f64>() / n;
+        let squares: f64 = items.iter().map(|item| (item.value_cm - mean).powi(2)).sum();
+        // Values that share prints say less than their number.
+        let prints: BTreeSet<usize> = items.iter().flat_map(|item| &item.terms).map(|(mark, _)| *mark).collect();
+        let independent = prints.len().div_ceil(2);
+        // What two prints' distance within a cycle scatters by.
+        let expected = self.best.fit.noise.scatter * 2.0_f64.sqrt();
+        let by_spread = u_of_mean(squares * independent as f64 / n, independent, expected);
+        let spread = (items.len() > 1).then(|| (squares / (n - 1.0)).sqrt());
+        let terms =
+            items.iter().flat_map(|item| item.terms.iter().map(|&(mark, t)| (mark, t.map(|t| t / n)))).collect();
+        Some(self.measure(name, mean, by_spread, spread, items.len(), terms))
+    }
+
+    /// With its uncertainty: what the spread says of the mean, at least what the places' own does, and what all places have in common.
+    fn measure(
+        &self,
+        name: MeasureName,
+        mean_cm: f64,
+        by_spread_cm: f64,
+        spread_cm: Option<f64>,
+        n: usize,
+        terms: Vec<(usize, [f64; 2])>,
+    ) -> TrailMeasure {
+        let (own, common) = self.spots.u_of(&self.in_the_plane(terms));
+        TrailMeasure {
+            name,
+            between: None,
+            value: mean_cm * MM_PER_CM,
+            u: by_spread_cm.max(own).hypot(common) * MM_PER_CM,
+            spread: spread_cm.map(|cm| cm * MM_PER_CM),
+            n,
+        }
+    }
+
+    /// How a measure hangs on the places as they were given: by print, in the input's axes.
+    fn in_the_plane(&self, terms: Vec<(usize, [f64; 2])>) -> Vec<(usize, [f64; 2])> {
+        let turned = |(mark, [along, across]): (usize, [f64; 2])| {
+            let Mark { index, ahead, left, .. } = self.marks[mark];
+            (index, [along * ahead[0] - left * across * ahead[1], along * ahead[1] + left * across * ahead[0]])
+        };
+        terms.into_iter().map(turned).collect()
+    }
+}
+
+/// The gap: what the stride is longer than the group.
+fn gap(stride: &TrailMeasure, length: &TrailMeasure) -> TrailMeasure {
+    let spread = stride.spread.zip(length.spread).map(|(a, b)| a.hypot(b));
+    TrailMeasure {
+        name: MeasureName::GapMm,
+        between: None,
+        value: stride.value - length.value,
+        u: stride.u.hypot(length.u),
+        spread,
+        n: stride.n.min(length.n),
+    }
 }
 
 /// The standard uncertainty of a mean from the sum of squares about it. With few values their own spread is a poor guide, so the fitted
@@ -84,43 +255,8 @@ fn u_of_mean(squares: f64, n: usize, fitted: f64) -> f64 {
     ((squares + fitted * fitted) / n * (n + 2.0) / n / n).sqrt()
 }
 
-fn mean(values_cm: &[f64], fitted_spread: f64, u_cm: f64) -> Option<Measured> {
-    let n = values_cm.len() as f64;
-    let mean = values_cm.iter().sum::<f64>() / n;
-    let squares = values_cm.iter().map(|v| (v - mean).powi(2)).sum();
-    let of_mean = u_of_mean(squares, values_cm.len(), fitted_spread);
-    Measured::new(mean * MM_PER_CM, combine(&[of_mean, u_cm * (2.0 / n).sqrt()]) * MM_PER_CM)
-}
-
-/// What two prints' distance within a group scatters by.
-fn spread_expected(best: &Fitted) -> f64 {
-    best.fit.noise.scatter * 2.0_f64.sqrt()
-}
-
-/// Lengths of the groups that have both their ends, cm.
-fn lengths(marks: &[Mark], best: &Fitted) -> Vec<f64> {
-    between(marks, best, 0, ends(best, |s| s.along))
-}
-
-/// Widths of the cycles that have both their outermost prints, cm; the trail's own slant taken off.
-fn widths(marks: &[Mark], best: &Fitted) -> Vec<f64> {
-    let (along, across) = steps(&best.cycles).fold((0.0, 0.0), |(x, y), s| (x + s.along, y + s.across));
-    let slant = if along > 0.0 { across / along } else { 0.0 };
-    let (low, high) = ends(best, |s| s.across - slant * s.along);
-    let lengths = between(marks, best, 0, (low, high));
-    between(marks, best, 1, (low, high)).iter().zip(lengths).map(|(width, length)| width - slant * length).collect()
-}
-
-fn ends(best: &Fitted, place: impl Fn(&super::pattern::Slot) -> f64) -> (usize, usize) {
+fn ends(best: &Fitted, place: impl Fn(&Slot) -> f64) -> (usize, usize) {
     let slots = &best.fit.slots;
     let by_place = |a: &usize, b: &usize| place(&slots[*a]).total_cmp(&place(&slots[*b]));
     ((0..slots.len()).min_by(by_place).unwrap_or(0), (0..slots.len()).max_by(by_place).unwrap_or(0))
-}
-
-/// The distance from one slot to another along an axis, in every cycle that has both.
-fn between(marks: &[Mark], best: &Fitted, axis: usize, (from, to): (usize, usize)) -> Vec<f64> {
-    let at = |cycle: &super::assign::Cycle, slot: usize| {
-        cycle.placed.iter().find(|p| p.slot == slot).map(|p| marks[p.mark].at[axis])
-    };
-    best.cycles.iter().filter_map(|cycle| Some(at(cycle, to)? - at(cycle, from)?)).collect()
 }

@@ -1,27 +1,32 @@
 //! Prints in a row: which belong together, and what the trail measures.
 //!
-//! A trail repeats itself: every stride the same feet come down in the same places, more or less. Each pattern of `core/data/patterns.toml`
-//! says where; it is fitted to the prints (`fit`), which are shared out over the groups by dynamic programming (`assign`), and the patterns
-//! are weighed against each other by their evidence. A trail gives space, not time: nothing here speaks of speed or of who walked.
+//! A trail repeats itself: every stride the same feet come down in the same places, more or less. First the prints are put along a
+//! smooth line, the way the animal went (`line`). Each pattern of `core/data/patterns.toml` says where in a stride feet come down; it is
+//! fitted to the prints (`fit`), which are shared out over its cycles by dynamic programming (`assign`), and the patterns are weighed
+//! against each other by their evidence; where the pattern changes, each section has its own (`sections`). The line is then drawn
+//! through the cycles found, and all is done again where that moves it. A trail gives space, not time: nothing here speaks of who walked.
 
 mod assign;
 mod draw;
 mod fit;
+mod line;
 mod measures;
 mod pattern;
 mod plane;
+mod reading;
+mod sections;
+mod spots;
 #[cfg(test)]
 mod tests;
 
-use serde::ser::SerializeMap;
-use serde::{Deserialize, Serialize, Serializer};
-
-use crate::measured::Measured;
+use serde::{Deserialize, Serialize};
 
 pub use draw::draw;
-pub use pattern::PatternName;
+pub use pattern::{Form, PatternName};
+pub use reading::{Alternative, FormProbability, Member, TrailReading};
 
 use crate::print::{Foot, Side};
+use spots::Spots;
 
 /// One print's place along a tape, always by the same point of the print (its front edge, or its middle).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -40,13 +45,46 @@ pub struct TrailPrint {
 }
 
 /// The prints of one trail, in any order, and how well their places are known.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TrailPrints {
     /// At least two.
     pub prints: Vec<TrailPrint>,
     /// Standard uncertainty of each of the two distances, cm; above zero.
     pub u_position_cm: f64,
+    /// Which way the animal went along the tape, by the toes.
+    #[serde(default, skip_serializing_if = "Travel::is_unknown")]
+    pub travel: Travel,
+    /// Which way the tape runs as its numbers grow, degrees from north, eastward; for the drawing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub azimuth_deg: Option<f64>,
+    /// Whether marks of tail or belly run along; not there where nobody looked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drag_mark: Option<bool>,
+}
+
+/// Which way an animal went: as the tape's numbers grow, or in photographs from the first print listed to the last, or the other way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Travel {
+    /// As the numbers grow.
+    Forwards,
+    /// The other way.
+    Backwards,
+    /// Not known.
+    #[default]
+    Unknown,
+}
+
+impl Travel {
+    fn is_unknown(&self) -> bool {
+        *self == Self::Unknown
+    }
+
+    /// Whether a template can be how this animal's trail looks along its line, which runs the way it went where that is known.
+    fn allows(self, template: &pattern::Template) -> bool {
+        self.is_unknown() || template.along_line
+    }
 }
 
 /// A pattern and how probable it is.
@@ -58,63 +96,42 @@ pub struct PatternProbability {
     pub probability: f64,
 }
 
-/// What a trail says. Measures are millimetres, between print positions; they are those of the most probable pattern.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TrailReading {
-    /// All patterns, the most probable first.
-    pub patterns: Vec<PatternProbability>,
-    /// The probability that the prints follow none of them.
-    pub no_pattern: f64,
-    /// Groups along the trail, each the indices of its prints in the input; none where the pattern has no groups (walk, trot).
-    pub groups: Vec<Vec<usize>>,
-    /// Indices of prints that don't belong to the trail.
-    pub foreign: Vec<usize>,
-    /// How many prints seem to be missing between the first and the last.
-    pub missing: usize,
-    /// Same foot to same foot: the mean over the trail.
-    pub stride_mm: Option<Measured>,
-    /// From the rearmost to the foremost print position of a group (a print's own length isn't in it).
-    pub group_length_mm: Option<Measured>,
+/// What is measured along a trail; the unit is in the name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum MeasureName {
+    /// Same foot to same foot, along.
+    StrideMm,
+    /// A foot to the opposite one, along; where there are no groups.
+    StepMm,
+    /// From the rearmost to the foremost print position of a group, along (a print's own length isn't in it).
+    GroupLengthMm,
     /// Stride less group length.
-    pub gap_mm: Option<Measured>,
-    /// Width across the direction of travel, between print positions: the outer width is one print width more.
-    pub straddle_mm: Option<Measured>,
-    /// How many strides, groups and widths the means are of.
-    pub n: Counts,
+    GapMm,
+    /// Across, between the outermost print positions of a cycle: the outer width is one print width more.
+    StraddleMm,
+    /// Between a group's row of prints and the direction of travel, 0 to 90 degrees.
+    DiagonalDeg,
+    /// From one print of the cycle to another, as the crow flies.
+    PairMm,
 }
 
-/// How many single values stand behind each mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
-pub struct Counts {
-    /// Behind the stride.
-    pub strides: usize,
-    /// Behind the group length.
-    pub group_lengths: usize,
-    /// Behind the straddle.
-    pub straddles: usize,
-}
-
-impl Serialize for TrailReading {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(None)?;
-        map.serialize_entry("patterns", &self.patterns)?;
-        map.serialize_entry("no_pattern", &self.no_pattern)?;
-        map.serialize_entry("groups", &self.groups)?;
-        map.serialize_entry("foreign", &self.foreign)?;
-        map.serialize_entry("missing", &self.missing)?;
-        let measures = [
-            ("stride_mm", self.stride_mm),
-            ("group_length_mm", self.group_length_mm),
-            ("gap_mm", self.gap_mm),
-            ("straddle_mm", self.straddle_mm),
-        ];
-        for (key, measure) in measures {
-            map.serialize_entry(key, &measure.map(|m| m.value))?;
-            map.serialize_entry(&format!("u_{key}"), &measure.map(|m| m.u))?;
-        }
-        map.serialize_entry("n", &self.n)?;
-        map.end()
-    }
+/// A measure of a trail: the mean over its cycles.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TrailMeasure {
+    /// Which.
+    pub name: MeasureName,
+    /// Of a pair: which prints of the cycle, from 1, the rearmost first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub between: Option<[usize; 2]>,
+    /// The mean.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// The standard deviation of single values, where there are two or more.
+    pub spread: Option<f64>,
+    /// How many single values the mean is of.
+    pub n: usize,
 }
 
 /// Why a trail can't be read.
@@ -185,18 +202,40 @@ pub enum TrailError {
 ///     foot: Default::default(),
 ///     side: Default::default(),
 /// };
-/// let reading = read(&TrailPrints { prints: (0..12).map(print).collect(), u_position_cm: 0.5 })?;
+/// let prints = (0..12).map(print).collect();
+/// let reading = read(&TrailPrints { prints, u_position_cm: 0.5, ..TrailPrints::default() })?;
 /// assert_eq!(reading.patterns[0].name, PatternName::Walk);
-/// let stride_mm = reading.stride_mm.expect("twelve prints have strides");
+/// let stride_mm = reading.stride_mm().expect("twelve prints have strides");
 /// assert!((stride_mm.value - 600.0).abs() < stride_mm.half_width_95());
 /// # Ok::<(), rakelight_core::trail::TrailError>(())
 /// ```
 pub fn read(trail: &TrailPrints) -> Result<TrailReading, TrailError> {
     let patterns = pattern::patterns()?;
     check(trail, &patterns.assumed)?;
-    let marks = fit::marks(trail);
-    let weighed = fit::weigh(&marks, trail.u_position_cm, &patterns);
-    Ok(measures::reading(&marks, trail.u_position_cm, weighed))
+    Ok(read_spots(&Spots::along_tape(trail), patterns))
+}
+
+/// The line is drawn again through the cycles found while that moves prints by more than this share of their scatter …
+const MOVED: f64 = 0.2;
+/// … but no more often than this.
+const DRAWN: usize = 3;
+
+fn read_spots(spots: &Spots, patterns: &'static pattern::Patterns) -> TrailReading {
+    let weigher = fit::Weigher { patterns, u_cm: spots.u_cm, travel: spots.travel };
+    let (mut line, near_cm) = spots.first_line();
+    let mut marks = spots.marks(&line, &near_cm);
+    let mut sections = sections::sections(&marks, &weigher);
+    for _ in 1..DRAWN {
+        let Some(through) = sections::line_through(&sections, &marks, &line) else { break };
+        let moved = spots.marks_again(&through, &marks, &line);
+        let stands = fit::furthest_moved(&marks, &moved) < MOVED * sections::least_scatter(&sections);
+        if stands {
+            break;
+        }
+        (line, marks) = (through, moved);
+        sections = sections::sections(&marks, &weigher);
+    }
+    reading::reading(spots, &marks, &sections, &weigher, &line)
 }
 
 /// Refuses what no trail can be, and says what would do.

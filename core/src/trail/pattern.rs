@@ -1,5 +1,7 @@
 //! The patterns as data: `core/data/patterns.toml`.
 
+use std::sync::OnceLock;
+
 use serde::{Deserialize, Serialize};
 
 use super::TrailError;
@@ -52,6 +54,60 @@ pub(super) enum Family {
     Hop,
 }
 
+impl Family {
+    pub fn of(name: PatternName) -> Self {
+        match name {
+            PatternName::Walk | PatternName::Trot => Self::Alternating,
+            PatternName::PaceWalk => Self::PaceWalk,
+            PatternName::TwoByTwo => Self::TwoByTwo,
+            PatternName::GroupOfThree => Self::GroupOfThree,
+            PatternName::GroupOfFour => Self::GroupOfFour,
+            PatternName::Hop => Self::Hop,
+        }
+    }
+}
+
+/// How the pattern's variants are called.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Form {
+    /// Hind in fore print.
+    DirectRegister,
+    /// The hind print behind the fore print that it goes with.
+    HindBehindFore,
+    /// The hind print ahead of it.
+    HindAheadOfFore,
+    /// Two beside each other, one a little ahead.
+    Oblique,
+    /// In a row that leans across the direction of travel.
+    Diagonal,
+    /// The middle one to the other side.
+    Staggered,
+    /// Left and right in turn.
+    InTurn,
+    /// The fore prints side by side.
+    ForeSideBySide,
+    /// The fore prints one behind the other.
+    ForeInLine,
+}
+
+impl Form {
+    /// The key of its name in the words' table `[trail]`.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::DirectRegister => "trail.direct_register",
+            Self::HindBehindFore => "trail.hind_behind_fore",
+            Self::HindAheadOfFore => "trail.hind_ahead_of_fore",
+            Self::Oblique => "trail.oblique",
+            Self::Diagonal => "trail.diagonal",
+            Self::Staggered => "trail.staggered",
+            Self::InTurn => "trail.in_turn",
+            Self::ForeSideBySide => "trail.fore_side_by_side",
+            Self::ForeInLine => "trail.fore_in_line",
+        }
+    }
+}
+
 /// See the comments in `patterns.toml`.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -66,9 +122,13 @@ pub(super) struct Assumed {
     pub drift: f64,
     pub weight: f64,
     pub no_pattern: f64,
+    pub change: f64,
     pub unsure: f64,
     pub stride_cm: [f64; 2],
     pub spacing_cm: [f64; 2],
+    /// Of a print that is there and is the trail's own: ln (1 - missing) + ln (1 - foreign).
+    #[serde(skip)]
+    pub ln_kept: f64,
 }
 
 /// How walk and trot share what positions can't tell apart.
@@ -101,6 +161,7 @@ struct File {
 #[serde(deny_unknown_fields)]
 struct Entry {
     pattern: Family,
+    form: Form,
     prior: f64,
     #[serde(default)]
     group: bool,
@@ -127,14 +188,19 @@ pub(super) struct Slot {
 #[derive(Debug, Clone)]
 pub(super) struct Template {
     pub family: Family,
-    /// Which entry of the file it is a variant of.
-    pub entry: usize,
+    pub form: Form,
+    /// Of the entry, shared out among its variants.
     pub prior: f64,
     /// Whether a cycle is a group, with a gap to the next.
     pub group: bool,
     pub slots: Vec<Slot>,
     pub along_spread: f64,
     pub across_spread: f64,
+    /// Whether this is how it looks walked along the line, and walked against it; some patterns look the same both ways.
+    pub along_line: bool,
+    pub against_line: bool,
+    /// The first template whose places are the same, whatever the feet: where no foot is named, one fit does for both.
+    pub alike: usize,
 }
 
 /// All patterns.
@@ -145,14 +211,27 @@ pub(super) struct Patterns {
 }
 
 /// The built-in patterns, each also mirrored and walked the other way.
-pub(super) fn patterns() -> Result<Patterns, TrailError> {
-    let file: File = toml::from_str(include_str!("../../data/patterns.toml"))
+pub(super) fn patterns() -> Result<&'static Patterns, TrailError> {
+    static PATTERNS: OnceLock<Result<Patterns, TrailError>> = OnceLock::new();
+    PATTERNS.get_or_init(load).as_ref().map_err(Clone::clone)
+}
+
+fn load() -> Result<Patterns, TrailError> {
+    let mut file: File = toml::from_str(include_str!("../../data/patterns.toml"))
         .map_err(|e| TrailError::Patterns { detail: e.to_string() })?;
-    let templates = file.template.iter().enumerate().flat_map(|(i, entry)| variants(i, entry)).collect();
+    file.assumed.ln_kept = (1.0 - file.assumed.missing).ln() + (1.0 - file.assumed.foreign).ln();
+    let mut templates: Vec<Template> = file.template.iter().flat_map(variants).collect();
+    for i in 0..templates.len() {
+        let one = &templates[i];
+        let alike = |j: usize| Some((j, in_order_of(&templates[j].slots, &one.slots, !one.group)?));
+        if let Some((j, slots)) = (0..=i).find_map(alike) {
+            (templates[i].alike, templates[i].slots) = (j, slots);
+        }
+    }
     Ok(Patterns { assumed: file.assumed, alternating: file.alternating, templates })
 }
 
-fn variants(number: usize, entry: &Entry) -> Vec<Template> {
+fn variants(entry: &Entry) -> Vec<Template> {
     let feet = entry.feet.as_deref().unwrap_or_default();
     let foot = |i: usize| match feet.as_bytes().get(i) {
         Some(b'f') => Foot::Fore,
@@ -169,33 +248,52 @@ fn variants(number: usize, entry: &Entry) -> Vec<Template> {
         .map(|(i, (along, &across))| Slot { along: along - middle, across, foot: foot(i) })
         .collect();
     let mirrored = |slots: &[Slot]| slots.iter().map(|s| Slot { across: -s.across, ..*s }).collect::<Vec<_>>();
-    let reversed = |slots: &[Slot]| slots.iter().rev().map(|s| Slot { along: -s.along, ..*s }).collect::<Vec<_>>();
-    let back = reversed(&slots);
-    let mut shapes: Vec<Vec<Slot>> = Vec::new();
-    for shape in [slots.clone(), mirrored(&slots), back.clone(), mirrored(&back)] {
-        if !shapes.iter().any(|known| same(known, &shape)) {
-            shapes.push(shape);
+    let turned: Vec<Slot> = slots.iter().rev().map(|s| Slot { along: -s.along, across: -s.across, ..*s }).collect();
+    let ways = [(slots.clone(), true), (mirrored(&slots), true), (turned.clone(), false), (mirrored(&turned), false)];
+    let mut found: Vec<Template> = Vec::new();
+    for (slots, along_line) in ways {
+        let feet = |slots: &[Slot]| slots.iter().map(|s| s.foot).collect::<Vec<_>>();
+        let same = |known: &&mut Template| {
+            in_order_of(&known.slots, &slots, !entry.group).is_some_and(|ordered| feet(&ordered) == feet(&known.slots))
+        };
+        match found.iter_mut().find(same) {
+            Some(known) => {
+                known.along_line |= along_line;
+                known.against_line |= !along_line;
+            }
+            None => found.push(Template {
+                family: entry.pattern,
+                form: entry.form,
+                prior: entry.prior,
+                group: entry.group,
+                slots,
+                along_spread: entry.along_spread,
+                across_spread: entry.across_spread,
+                along_line,
+                against_line: !along_line,
+                alike: 0,
+            }),
         }
     }
-    shapes
-        .into_iter()
-        .map(|slots| Template {
-            family: entry.pattern,
-            entry: number,
-            prior: entry.prior,
-            group: entry.group,
-            slots,
-            along_spread: entry.along_spread,
-            across_spread: entry.across_spread,
-        })
-        .collect()
+    let shared = found.len() as f64;
+    found.iter_mut().for_each(|template| template.prior /= shared);
+    found
 }
 
-/// Whether two shapes are one.
-fn same(a: &[Slot], b: &[Slot]) -> bool {
-    a.iter()
-        .zip(b)
-        .all(|(x, y)| (x.along - y.along).abs() < 1e-9 && (x.across - y.across).abs() < 1e-9 && x.foot == y.foot)
+/// The second shape's prints in the order of the first's, where both have the same places; without gaps a cycle may begin at any of its prints.
+fn in_order_of(a: &[Slot], b: &[Slot], without_gaps: bool) -> Option<Vec<Slot>> {
+    let begun_at = |first: usize| {
+        let on = |(i, s): (usize, &Slot)| Slot { along: s.along + f64::from(u8::from(i < first)), ..*s };
+        let mut slots: Vec<Slot> = b.iter().enumerate().map(on).collect();
+        let middle = slots.iter().map(|s| s.along).sum::<f64>() / slots.len() as f64;
+        slots.iter_mut().for_each(|s| s.along -= middle);
+        slots
+    };
+    let near = |x: &Slot, y: &Slot| (x.along - y.along).abs() < 1e-9 && (x.across - y.across).abs() < 1e-9;
+    let ordered =
+        |b: Vec<Slot>| a.iter().map(|x| b.iter().find(|y| near(x, y)).copied()).collect::<Option<Vec<Slot>>>();
+    let starts = if without_gaps { b.len() } else { 1 };
+    (0..starts).filter(|_| a.len() == b.len()).map(begun_at).find_map(ordered)
 }
 
 #[cfg(test)]
@@ -216,9 +314,13 @@ mod tests {
     }
 
     #[test]
-    fn a_template_that_is_the_same_walked_the_other_way_is_tried_once_each_side() {
-        let count = |family| patterns().unwrap().templates.iter().filter(|t| t.family == family).count();
-        assert_eq!(count(Family::TwoByTwo), 2);
-        assert_eq!(count(Family::Hop), 8);
+    fn a_template_that_is_the_same_mirrored_or_walked_the_other_way_is_tried_once() {
+        let of = |family| patterns().unwrap().templates.iter().filter(|t| t.family == family).collect::<Vec<_>>();
+        let direct: Vec<_> = of(Family::Alternating).into_iter().filter(|t| t.form == Form::DirectRegister).collect();
+        assert_eq!(direct.len(), 1, "left and right in turn begins on either side");
+        assert_eq!(of(Family::TwoByTwo).len(), 2);
+        assert!(of(Family::TwoByTwo).iter().all(|t| t.along_line && t.against_line), "pairs don't tell the direction");
+        assert_eq!(of(Family::Hop).len(), 4);
+        assert!(of(Family::Hop).iter().all(|t| t.along_line != t.against_line), "hind prints lie ahead");
     }
 }

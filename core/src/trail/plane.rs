@@ -37,6 +37,10 @@ impl TrailPrints {
             foot,
             side,
         };
-        Ok(Self { prints: prints_mm.iter().map(print).collect(), u_position_cm: u_position_mm / 10.0 })
+        Ok(Self {
+            prints: prints_mm.iter().map(print).collect(),
+            u_position_cm: u_position_mm / 10.0,
+            ..Self::default()
+        })
     }
 }

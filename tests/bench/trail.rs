@@ -1,0 +1,168 @@
+//! Trails: how often they are read as they were made, how well their intervals hold, and what reading costs:
+//! `cargo bench -p rakelight-checks --bench trail -- [found] [coverage] [curve] [COUNT]`; without a word all three.
+//!
+//! All trails are made from random numbers (tests/src/trails.rs), so this says how the reading copes with them, not with mud.
+
+use std::error::Error;
+use std::time::Instant;
+
+use rakelight_checks::chance::{Chance, quantile};
+use rakelight_checks::trails::{Made, Origin, Stretch, Truth};
+use rakelight_core::measured::Measured;
+use rakelight_core::trail::{PatternName, TrailReading, read};
+
+/// Pattern, stride and straddle of a published trail or, where there is none, of a likely one, mm.
+const KINDS: [(PatternName, f64, f64); 7] = [
+    (PatternName::Walk, 640.0, 90.0),
+    (PatternName::Trot, 1000.0, 80.0),
+    (PatternName::PaceWalk, 640.0, 100.0),
+    (PatternName::TwoByTwo, 600.0, 80.0),
+    (PatternName::GroupOfThree, 800.0, 100.0),
+    (PatternName::GroupOfFour, 900.0, 120.0),
+    (PatternName::Hop, 700.0, 110.0),
+];
+const FIRST_SEED: u64 = 60_000;
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    let count = words.iter().find_map(|word| word.parse().ok()).unwrap_or(100);
+    let asked =
+        |what: &str| words.iter().all(|word| word.parse::<u64>().is_ok()) || words.iter().any(|word| word == what);
+    if asked("found") {
+        found(count)?;
+    }
+    if asked("coverage") {
+        coverage(count)?;
+    }
+    if asked("curve") {
+        curve()?;
+    }
+    Ok(())
+}
+
+/// Walk and trot leave the same prints.
+fn same(a: PatternName, b: PatternName) -> bool {
+    let alternating = |p| matches!(p, PatternName::Walk | PatternName::Trot);
+    a == b || alternating(a) && alternating(b)
+}
+
+/// How often the pattern comes out first, and the share of prints that are rightly taken for the trail's own or for another's.
+fn found(count: u64) -> Result<(), Box<dyn Error>> {
+    println!(
+        "{count} trails a row: pattern first; prints rightly in or out of the trail; stride within its 95 % interval"
+    );
+    let clean = |made: Made| made;
+    let poor = |made: Made| Made { missing: 0.2, foreign: 0.1, ..made };
+    let bent = |made: Made| Made { bend_deg: 90.0, ..made };
+    let bent_poor = |made: Made| Made { missing: 0.1, foreign: 0.05, bend_deg: 180.0, ..made };
+    let ways: [(&str, &dyn Fn(Made) -> Made); 4] = [
+        ("all there", &clean),
+        ("20 % missing, 10 % foreign", &poor),
+        ("bent by 90°", &bent),
+        ("bent by 180°, 10 % missing, 5 % foreign", &bent_poor),
+    ];
+    for (way, change) in ways {
+        for (pattern, stride, straddle) in KINDS {
+            let (mut right, mut member, mut prints, mut held) = (0, 0, 0, 0);
+            for seed in FIRST_SEED..FIRST_SEED + count {
+                let truth = change(Made::of(pattern, stride, straddle, 12)).make(&mut Chance::new(seed));
+                let reading = read(&truth.prints)?;
+                right += u64::from(same(reading.patterns[0].name, pattern) && reading.no_pattern < 0.5);
+                member += rightly(&truth, &reading);
+                prints += truth.origins.len();
+                held += u64::from(holds(reading.stride_mm(), stride));
+            }
+            let share = |n: u64| 100.0 * n as f64 / count as f64;
+            println!(
+                "{way:<42} {pattern:<13?} {:>5.1} % {:>6.2} % {:>5.1} %",
+                share(right),
+                100.0 * member as f64 / prints as f64,
+                share(held)
+            );
+        }
+    }
+    Ok(())
+}
+
+fn rightly(truth: &Truth, reading: &TrailReading) -> usize {
+    let right = |(i, origin): &(usize, &Origin)| (**origin == Origin::Foreign) == reading.foreign.contains(i);
+    truth.origins.iter().enumerate().filter(right).count()
+}
+
+fn holds(measure: Option<Measured>, truth_mm: f64) -> bool {
+    measure.is_some_and(|m| (m.value - truth_mm).abs() <= m.half_width_95())
+}
+
+/// How often the 95 % intervals hold what the trail was made with.
+fn coverage(count: u64) -> Result<(), Box<dyn Error>> {
+    println!(
+        "{count} trails a row: 95 % intervals of stride, straddle, group length that hold the number the trail was made with"
+    );
+    for (pattern, stride, straddle) in KINDS {
+        let mut held = [(0, 0); 3];
+        for seed in FIRST_SEED..FIRST_SEED + count {
+            let mut chance = Chance::new(seed);
+            let strides = chance.between(4.0, 16.0) as usize;
+            let made = Made {
+                missing: 0.05,
+                print_sd_mm: chance.between(4.0, 12.0),
+                ..Made::of(pattern, stride, straddle, strides)
+            };
+            let reading = read(&made.make(&mut chance).prints)?;
+            if !same(reading.patterns[0].name, pattern) {
+                continue;
+            }
+            let places = rakelight_checks::trails::places(pattern);
+            let length = stride * (places[places.len() - 1].0 - places[0].0);
+            let measures =
+                [(reading.stride_mm(), stride), (reading.straddle_mm(), straddle), (reading.group_length_mm(), length)];
+            for (held, (measure, truth)) in held.iter_mut().zip(measures) {
+                if measure.is_some() {
+                    held.1 += 1;
+                    held.0 += u64::from(holds(measure, truth));
+                }
+            }
+        }
+        let share = |(held, of): (u64, u64)| match of {
+            0 => "     –".into(),
+            _ => format!("{:>5.1} %", 100.0 * held as f64 / of as f64),
+        };
+        println!("{pattern:<13?} {} {} {}", share(held[0]), share(held[1]), share(held[2]));
+    }
+    Ok(())
+}
+
+/// What reading costs by the number of prints, beside n log n.
+fn curve() -> Result<(), Box<dyn Error>> {
+    println!("prints  pattern        median ms   ms / (n log n), the first row's as 1");
+    for (pattern, stride, straddle) in [KINDS[0], KINDS[5]] {
+        let mut first = None;
+        for prints in [50, 100, 200, 500, 1000, 2000, 5000] {
+            let a_stride = rakelight_checks::trails::places(pattern).len();
+            let made = Made { missing: 0.1, foreign: 0.05, ..Made::of(pattern, stride, straddle, prints / a_stride) };
+            let mut times = Vec::new();
+            for seed in 0..5 {
+                let truth = made.make(&mut Chance::new(FIRST_SEED + seed));
+                let start = Instant::now();
+                read(&truth.prints)?;
+                times.push(1e3 * start.elapsed().as_secs_f64());
+            }
+            let ms = quantile(&times, 0.5);
+            let each = ms / (prints as f64 * (prints as f64).ln());
+            let first = *first.get_or_insert(each);
+            println!("{prints:>6}  {pattern:<13?} {ms:>10.2} {:>8.2}", each / first);
+        }
+    }
+    let change = Made {
+        stretches: vec![
+            Stretch { pattern: PatternName::Walk, stride_mm: 640.0, straddle_mm: 110.0, strides: 12 },
+            Stretch { pattern: PatternName::GroupOfFour, stride_mm: 950.0, straddle_mm: 120.0, strides: 8 },
+        ],
+        ..Made::of(PatternName::Walk, 640.0, 110.0, 0)
+    };
+    let truth = change.make(&mut Chance::new(FIRST_SEED));
+    let start = Instant::now();
+    read(&truth.prints)?;
+    println!("{:>6}  a walk, then groups of four {:.2} ms", truth.origins.len(), 1e3 * start.elapsed().as_secs_f64());
+    Ok(())
+}
