@@ -79,6 +79,8 @@ pub(super) struct Fitted {
 pub(super) struct Weighed {
     pub patterns: Vec<PatternProbability>,
     pub no_pattern: f64,
+    /// Of the best, or of none.
+    pub log_evidence: f64,
     /// All that were followed to their end, the best first; none where the prints rather follow no pattern.
     pub fitted: Vec<Fitted>,
 }
@@ -130,7 +132,7 @@ impl Weigher {
         shares.sort_by(|a, b| b.1.total_cmp(&a.1));
         let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
         fitted.retain(|f| f.log_evidence > none);
-        Weighed { patterns, no_pattern: held_back(weight(none) / total), fitted }
+        Weighed { patterns, no_pattern: held_back(weight(none) / total), log_evidence: top, fitted }
     }
 
     /// A quick look at the first prints, for each pattern from several strides.

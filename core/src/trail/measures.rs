@@ -1,6 +1,6 @@
 //! From the fitted pattern to the measures of the trail: mean, spread, number, and uncertainty of the mean.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::assign::Cycle;
 use super::fit::{Fitted, Mark};
@@ -16,6 +16,9 @@ struct Item {
     value_cm: f64,
     terms: Vec<(usize, [f64; 2])>,
 }
+
+/// How far apart along, cm; strides; marks; the cycles they are of.
+type Stride = (f64, f64, [usize; 2], [usize; 2]);
 
 /// A fitted pattern beside the marks it was fitted to.
 pub(super) struct Measuring<'a> {
@@ -48,24 +51,34 @@ impl Measuring<'_> {
     /// over the root of their number (JCGM 100:2008, 4.2.3); the feet of one cycle share their stride and count once.
     fn stride(&self) -> Option<TrailMeasure> {
         let k = self.best.fit.slots.len();
-        let strides: Vec<(f64, f64, [usize; 2])> = (0..k).flat_map(|slot| self.strides_of(slot)).collect();
-        let n: f64 = strides.iter().map(|(_, n, _)| n).sum();
+        let strides: Vec<Stride> = (0..k).flat_map(|slot| self.strides_of(slot)).collect();
+        let n: f64 = strides.iter().map(|(_, n, ..)| n).sum();
         if strides.is_empty() {
             return None;
         }
         let mean = strides.iter().map(|(cm, ..)| cm).sum::<f64>() / n;
         let independent = strides.len().div_ceil(k);
-        let of_cycles = independent as f64 / strides.len() as f64;
-        let squares = of_cycles * strides.iter().map(|(cm, n, _)| (cm - n * mean).powi(2) / n).sum::<f64>();
+        // All feet of a group share its stride. Without gaps a cycle may begin at any foot, and each foot's strides stand for themselves.
+        let mut shared: BTreeMap<[usize; 3], (f64, f64)> = BTreeMap::new();
+        for (i, (cm, _, _, [from, to])) in strides.iter().enumerate() {
+            let (sum, feet) = shared.entry([*from, *to, if self.best.template.group { 0 } else { i }]).or_default();
+            (*sum, *feet) = (*sum + cm, *feet + 1.0);
+        }
+        let beside = |([from, to, _], (sum, feet)): (&[usize; 3], &(f64, f64))| {
+            let n = (to - from) as f64;
+            feet / k as f64 * (sum / feet - n * mean).powi(2) / n
+        };
+        let squares = shared.iter().map(beside).sum::<f64>();
         let noise = self.best.fit.noise;
-        let terms = strides.iter().flat_map(|&(_, _, [a, b])| [(a, [-1.0 / n, 0.0]), (b, [1.0 / n, 0.0])]).collect();
-        let by_spread = u_of_mean(squares, independent, noise.stride.hypot(noise.scatter));
+        let expected = noise.stride.hypot(noise.scatter * (2.0 / k as f64).sqrt());
+        let terms = strides.iter().flat_map(|&(_, _, [a, b], _)| [(a, [-1.0 / n, 0.0]), (b, [1.0 / n, 0.0])]).collect();
+        let by_spread = u_of_mean(squares, independent, expected);
         let spread = (independent > 1).then(|| (squares / (independent - 1) as f64).sqrt());
         Some(self.measure(MeasureName::StrideMm, mean, by_spread, spread, independent, terms))
     }
 
-    /// From one print of a foot to its next that is there: cm, strides, marks.
-    fn strides_of(&self, slot: usize) -> Vec<(f64, f64, [usize; 2])> {
+    /// From one print of a foot to its next that is there.
+    fn strides_of(&self, slot: usize) -> Vec<Stride> {
         let mut passed = 0;
         let places: Vec<(usize, usize)> = self
             .best
@@ -78,7 +91,7 @@ impl Measuring<'_> {
             .collect();
         let stride = |pair: &[(usize, usize)]| {
             let ((a, from), (b, to)) = (pair[0], pair[1]);
-            (self.apart(a, b)[0], (to - from) as f64, [a, b])
+            (self.apart(a, b)[0], (to - from) as f64, [a, b], [from, to])
         };
         places.windows(2).map(stride).collect()
     }

@@ -22,15 +22,22 @@ pub(super) struct Section {
 pub(super) fn sections(marks: &[Mark], weigher: &Weigher) -> Vec<Section> {
     let starts = weigher.starts(marks);
     let ranges = changes(marks, weigher, &starts);
-    match ranges.as_slice() {
-        [] | [_] => vec![Section { marks: 0..marks.len(), weighed: weigher.weigh(marks, starts) }],
-        _ => ranges
-            .into_iter()
-            .map(|range| {
-                let of = &marks[range.clone()];
-                Section { marks: range, weighed: weigher.weigh(of, weigher.starts(of)) }
-            })
-            .collect(),
+    let whole = Section { marks: 0..marks.len(), weighed: weigher.weigh(marks, starts) };
+    if ranges.len() < 2 {
+        return vec![whole];
+    }
+    let in_turn: Vec<Section> = ranges
+        .into_iter()
+        .map(|range| {
+            let of = &marks[range.clone()];
+            Section { marks: range, weighed: weigher.weigh(of, weigher.starts(of)) }
+        })
+        .collect();
+    // A change stands if it explains more than it costs.
+    let cost = (in_turn.len() - 1) as f64 * weigher.patterns.assumed.change.ln();
+    match in_turn.iter().map(|section| section.weighed.log_evidence).sum::<f64>() + cost > whole.weighed.log_evidence {
+        true => in_turn,
+        false => vec![whole],
     }
 }
 
