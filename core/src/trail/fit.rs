@@ -130,8 +130,10 @@ impl Weigher {
             (PatternName::Hop, share(Family::Hop)),
         ];
         shares.sort_by(|a, b| b.1.total_cmp(&a.1));
-        let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
         fitted.retain(|f| f.log_evidence > none);
+        // A pattern may lead by several variants none of which leads alone.
+        fitted.sort_by_key(|f| f.template.family != Family::of(shares[0].0));
+        let patterns = shares.into_iter().map(|(name, probability)| PatternProbability { name, probability }).collect();
         Weighed { patterns, no_pattern: held_back(weight(none) / total), log_evidence: top, fitted }
     }
 

@@ -344,7 +344,7 @@ fn changed(trail: &TrailPrints, change: impl Fn(&mut TrailPrint)) -> TrailPrints
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(10))]
+    #![proptest_config(ProptestConfig::with_cases(30))]
 
     #[test]
     fn shifting_mirroring_and_turning_the_tape_round_change_nothing_else(
@@ -355,6 +355,7 @@ proptest! {
         let slots = slots(names[kind], 9.0);
         let trail = Made { slots: &slots, stride_cm: 70.0, cycles: 5, ..bound() }.trail(seed);
         let as_laid = read(&trail).unwrap();
+        prop_assume!(as_laid.alternatives.is_empty());
         let moved = [
             changed(&trail, |p| { p.along_cm += shift; p.offset_cm -= shift / 9.0 }),
             changed(&trail, |p| p.offset_cm = -p.offset_cm),
@@ -367,7 +368,7 @@ proptest! {
             for ((a, u), (b, other_u)) in measures(&as_laid).into_iter().zip(measures(&other)) {
                 prop_assert!((a - b).abs() < 0.01 * a.abs().max(10.0), "{a} {b}");
                 // Begun from the other end, the strides of a trail without gaps are made up of other prints: their fitted scatter moves.
-                prop_assert!((u / other_u).ln().abs() < if as_laid.groups.is_empty() { 0.4 } else { 0.01 }, "{a} ±{u}, {b} ±{other_u}: {as_laid:#?} {other:#?}");
+                prop_assert!((u / other_u).ln().abs() < if as_laid.groups.is_empty() { 0.4 } else { 0.01 }, "{a} ±{u}, {b} ±{other_u}");
             }
         }
     }
