@@ -10,6 +10,7 @@ mod fit;
 mod measures;
 mod pattern;
 mod plane;
+mod speed;
 #[cfg(test)]
 mod tests;
 
@@ -20,6 +21,7 @@ use crate::measured::Measured;
 
 pub use draw::draw;
 pub use pattern::PatternName;
+pub use speed::{GaitClass, HipHeight, HipHeightError, NoSpeed, Speed, speed};
 
 use crate::print::{Foot, Side};
 
