@@ -6,6 +6,7 @@ use clap::Args;
 use rakelight_core::trail::{self, TrailPrints};
 use rakelight_core::words::Words;
 
+use super::beside::Beside;
 use super::print_json;
 use crate::failure::{self, Failure, read_text};
 
@@ -17,6 +18,8 @@ pub struct Arguments {
     /// Write a plan view as SVG.
     #[arg(long)]
     draw: Option<PathBuf>,
+    #[command(flatten)]
+    beside: Beside,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -29,8 +32,9 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     if let Some(path) = &arguments.draw {
         failure::write(path, trail::draw(&prints, &reading, words))?;
     }
+    let answers = arguments.beside.answers(&reading, words)?;
     if arguments.json {
-        print_json(&serde_json::json!(reading));
+        print_json(&answers.json(&reading));
         return Ok(());
     }
     for pattern in reading.patterns.iter().filter(|pattern| pattern.probability >= 0.01) {
@@ -46,5 +50,6 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         let measure = format!("{} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));
         println!("{}", words.fill(key, &[("measure", &measure)]));
     }
+    answers.print(&reading, words);
     Ok(())
 }
