@@ -1,16 +1,17 @@
 //! What may be asked of a trail beside its own measures: a rough speed, and what is published.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use rakelight_core::identify::{Compared, Doubt, Facts, Fit, Maker, compare_trail};
 use rakelight_core::measured::Measured;
+use rakelight_core::raster;
 use rakelight_core::trail::{HipHeight, TrailReading, speed};
 use rakelight_core::words::Words;
 use serde_json::{Value, json};
 
 use super::facts::{MoreFacts, maker_of, range, word};
-use crate::failure::Failure;
+use crate::failure::{self, Failure};
 
 /// What else is asked.
 #[derive(Args)]
@@ -92,6 +93,24 @@ impl Answers {
         if let Some((facts, rows)) = &self.compared {
             print_compared(facts, rows, reading, words);
         }
+    }
+}
+
+/// Width of a PNG: sharp on paper as wide as a hand, at 300 dots an inch.
+const PNG_WIDTH_PX: u32 = 1440;
+
+/// Writes a drawing in the format of its file's name.
+pub fn draw(path: &Path, svg: &str, words: &Words) -> Result<(), Failure> {
+    match path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
+        Some("svg") => failure::write(path, svg),
+        Some("png") => {
+            let font = raster::system_font();
+            if font.is_none() {
+                eprintln!("{}", words.say("raster.no_font"));
+            }
+            failure::write(path, raster::png(svg, PNG_WIDTH_PX, font.as_deref()).map_err(Failure::input)?)
+        }
+        _ => Err(Failure::input(format!("{} must end in .svg or .png", path.display()))),
     }
 }
 

@@ -6,16 +6,16 @@ use clap::Args;
 use rakelight_core::trail::{self, TrailPrints};
 use rakelight_core::words::Words;
 
-use super::beside::Beside;
+use super::beside::{self, Beside};
 use super::print_json;
-use crate::failure::{self, Failure, read_text};
+use crate::failure::{Failure, read_text};
 
 /// The prints of a trail.
 #[derive(Args)]
 pub struct Arguments {
     /// Prints along a tape as JSON, or `-`.
     trail: PathBuf,
-    /// Write a plan view as SVG.
+    /// Write a plan view: FILE.svg or FILE.png.
     #[arg(long)]
     draw: Option<PathBuf>,
     #[command(flatten)]
@@ -30,7 +30,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let prints: TrailPrints = serde_json::from_str(&read_text(&arguments.trail)?).map_err(|e| in_file(&e))?;
     let reading = trail::read(&prints).map_err(|e| in_file(&e))?;
     if let Some(path) = &arguments.draw {
-        failure::write(path, trail::draw(&prints, &reading, words))?;
+        beside::draw(path, &trail::draw(&prints, &reading, trail::View::default(), words), words)?;
     }
     let answers = arguments.beside.answers(&reading, words)?;
     if arguments.json {

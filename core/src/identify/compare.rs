@@ -81,7 +81,7 @@ pub struct Compared {
     pub fit: Fit,
     /// Ours over the nearer end of the range where it lies beyond: below 1 for too short, above 1 for too long.
     pub factor: Option<f64>,
-    /// What makes that unsure.
+    /// What makes that unsure; nothing where the row is of another gait.
     pub doubts: Vec<Doubt>,
     /// Where the row was read.
     pub source: String,
@@ -163,7 +163,10 @@ fn compared(maker: &Maker, row: &TrailSize, taken_as: TrailMeasure, ours: Measur
         u_ours_mm: ours.u,
         fit,
         factor: beyond.filter(|_| fit != Fit::OtherGait).map(|(_, factor)| factor),
-        doubts: doubts.into_iter().filter_map(|(doubt, holds)| holds.then_some(doubt)).collect(),
+        doubts: doubts
+            .into_iter()
+            .filter_map(|(doubt, holds)| (holds && fit != Fit::OtherGait).then_some(doubt))
+            .collect(),
         source: row.source.clone(),
         status: row.status,
     }

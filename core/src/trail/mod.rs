@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize, Serializer};
 
 use crate::measured::Measured;
 
-pub use draw::draw;
+pub use draw::{View, draw};
 pub use pattern::PatternName;
 pub use speed::{GaitClass, HipHeight, HipHeightError, NoSpeed, Speed, speed};
 
