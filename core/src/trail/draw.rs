@@ -51,7 +51,7 @@ pub fn draw(trail: &TrailPrints, reading: &TrailReading, view: View, words: &Wor
     page.title(reading, view, words);
     page.direction(view.along_tape, words);
     let plan = Plan::of(trail, reading);
-    for row in 0..plan.rows {
+    for row in 0..plan.starts.len() {
         page.row(&plan, row, trail, reading, words);
         if row == 0 {
             page.dimensions(&plan, trail, reading);
@@ -63,17 +63,18 @@ pub fn draw(trail: &TrailPrints, reading: &TrailReading, view: View, words: &Wor
     page.close(words)
 }
 
-/// Where prints lie in the picture: rows of the same length, one below the other, all at one scale.
+/// Where prints lie in the picture: rows one below the other, all at one scale; none breaks within a group.
 struct Plan {
     px_per_cm: f64,
-    left: f64,
+    /// Where each row begins along the tape, cm.
+    starts: Vec<f64>,
     high: f64,
-    row_cm: f64,
-    rows: usize,
     /// How tall the prints of a row lie apart, px.
     tall: f64,
     /// Half a print's length in the picture.
     radius: f64,
+    /// What stays free above and below them: more where letters stand there.
+    free: f64,
 }
 
 impl Plan {
@@ -91,22 +92,41 @@ impl Plan {
         let row_cm = span / rows;
         let px_per_cm = (room / row_cm).min(220.0 / across.max(1.0));
         let radius = (0.4 * apart_cm * px_per_cm).clamp(5.0, 12.0);
-        Self { px_per_cm, left, high, row_cm, rows: rows as usize, tall: across * px_per_cm, radius }
+        let free = if trail.prints.iter().any(|print| print.side != Side::Unknown) { 54.0 } else { 34.0 };
+        Self { px_per_cm, starts: starts(trail, reading, row_cm), high, tall: across * px_per_cm, radius, free }
     }
 
     fn row_of(&self, print: &TrailPrint) -> usize {
-        (((print.along_cm - self.left) / self.row_cm) as usize).min(self.rows - 1)
+        self.starts.partition_point(|start| *start <= print.along_cm).saturating_sub(1)
     }
 
     /// Across the picture, for a place in a row.
     fn x(&self, along_cm: f64, row: usize) -> f64 {
-        MARGIN + INSET + (along_cm - self.left - row as f64 * self.row_cm) * self.px_per_cm
+        MARGIN + INSET + (along_cm - self.starts[row]) * self.px_per_cm
     }
 
     /// Below the row's uppermost print.
     fn y(&self, offset_cm: f64) -> f64 {
         (self.high - offset_cm) * self.px_per_cm
     }
+}
+
+/// Where each row begins, cm: with the first print or group that isn't wholly within the row before.
+fn starts(trail: &TrailPrints, reading: &TrailReading, row_cm: f64) -> Vec<f64> {
+    let along = |i: &usize| trail.prints[*i].along_cm;
+    let single = (0..trail.prints.len()).filter(|i| !reading.groups.iter().flatten().any(|other| other == i));
+    let wholes = reading.groups.iter().cloned().chain(single.map(|i| vec![i]));
+    let mut wholes: Vec<(f64, f64)> = wholes
+        .map(|whole| whole.iter().map(along).fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v))))
+        .collect();
+    wholes.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut starts: Vec<f64> = Vec::new();
+    for (from, to) in wholes {
+        if starts.last().is_none_or(|start| to - start > row_cm + 1e-6) {
+            starts.push(from);
+        }
+    }
+    starts
 }
 
 /// How near neighbouring prints lie, cm: a fifth of them lie nearer.
@@ -148,7 +168,7 @@ impl Page {
         }
         let (name, share) = title(reading);
         let room = WIDTH - 2.0 * MARGIN - if view.azimuth_deg.is_some() { 96.0 } else { 0.0 };
-        for line in wrapped(&format!("{} {} %", words.say(name), words.number(100.0 * share, 0)), room, 34.0) {
+        for line in wrapped(&format!("{} {}\u{a0}%", words.say(name), words.number(100.0 * share, 0)), room, 34.0) {
             self.y += 36.0;
             let y = self.y;
             self.add(format_args!(r#"<text x="{MARGIN}" y="{y:.1}" font-size="34" font-weight="bold">{line}</text>"#));
@@ -188,14 +208,14 @@ impl Page {
 
     /// The prints of one row, those of a group joined.
     fn row(&mut self, plan: &Plan, row: usize, trail: &TrailPrints, reading: &TrailReading, words: &Words) {
-        if plan.rows > 1 {
+        if plan.starts.len() > 1 {
             self.y += SMALL + 6.0;
-            let cm = plan.left + row as f64 * plan.row_cm;
+            let cm = plan.starts[row].round() + 0.0; // no minus before a nought
             let y = self.y;
             let label = words.fill("trail.drawn.from", &[("length", &length(cm, words))]);
             self.add(format_args!(r#"<text x="{MARGIN}" y="{y:.1}" font-size="{SMALL}" fill="{MUD}">{label}</text>"#));
         }
-        self.y += 34.0;
+        self.y += plan.free;
         let top = self.y;
         let at = |i: usize| [plan.x(trail.prints[i].along_cm, row), top + plan.y(trail.prints[i].offset_cm)];
         let in_row = |i: &usize| plan.row_of(&trail.prints[*i]) == row;
@@ -220,7 +240,7 @@ impl Page {
                 ));
             }
         }
-        self.y = top + plan.tall + 34.0;
+        self.y = top + plan.tall + plan.free;
     }
 
     /// Fore prints are open, hind ones filled, others have a dot; foreign ones are crossed. `shape` is the outline's open tag.
@@ -267,7 +287,7 @@ impl Page {
                 .map(|i| trail.prints[i].offset_cm)
                 .collect();
             let (low, high) = offsets.iter().fold((f64::MAX, f64::MIN), |(l, h), &v| (l.min(v), h.max(v)));
-            let middle = row_bottom - 34.0 - plan.tall + plan.y((low + high) / 2.0);
+            let middle = row_bottom - plan.free - plan.tall + plan.y((low + high) / 2.0);
             let x = MARGIN + INSET / 2.0;
             self.lamp([x, middle - straddle / 2.0], [x, middle + straddle / 2.0]);
             self.badge('d', [MARGIN + 4.0, middle]);
