@@ -520,6 +520,24 @@ mod tests {
         assert_eq!(svg.matches("<ellipse").count(), trail.prints.len());
     }
 
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig::with_cases(20))]
+
+        #[test]
+        fn wherever_the_prints_lie_all_of_them_are_in_the_picture(
+            places in proptest::collection::vec((-900.0..900.0f64, -80.0..80.0f64), 2..16),
+        ) {
+            let print = |(along_cm, offset_cm)| TrailPrint { along_cm, offset_cm, ..fixture("fox_walk").prints[0] };
+            let trail = TrailPrints { prints: places.into_iter().map(print).collect(), u_position_cm: 1.0 };
+            if read(&trail).is_ok() {
+                let svg = drawn(&trail, View::default());
+                let xs: Vec<f64> = svg.split("<ellipse cx=\"").skip(1).map(|s| s.split('"').next().unwrap().parse().unwrap()).collect();
+                proptest::prop_assert_eq!(xs.len(), trail.prints.len());
+                proptest::prop_assert!(xs.iter().all(|x| (0.0..=WIDTH).contains(x)), "{:?}", xs);
+            }
+        }
+    }
+
     #[test]
     fn each_measure_has_its_letter_at_its_line_and_at_its_number() {
         let svg = drawn(&fixture("otter_bound"), View::default());
