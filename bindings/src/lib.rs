@@ -7,6 +7,7 @@
 mod error;
 mod ground;
 mod maker;
+mod picture;
 mod prints;
 mod records;
 mod trail;

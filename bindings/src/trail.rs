@@ -59,7 +59,7 @@ pub struct TrailAnswer {
     pub gap: Option<Length>,
     /// Across, between print positions.
     pub straddle: Option<Length>,
-    /// The trail from above, as SVG.
+    /// The trail from above, as SVG; [`Workspace::write_png`] makes a picture of it.
     pub svg: String,
 }
 
@@ -92,7 +92,7 @@ impl Workspace {
             group_length: reading.group_length_mm().map(Length::from),
             gap: reading.gap_mm().map(Length::from),
             straddle: reading.straddle_mm().map(Length::from),
-            svg: trail::draw(&prints, &reading, &self.words),
+            svg: trail::draw(&reading, &self.words),
         };
         let reading = serde_json::to_value(&reading).map_err(ShellError::internal)?;
         let measured = TrailMeasured { id: marks.id, prints, reading };

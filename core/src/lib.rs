@@ -8,6 +8,7 @@ pub mod measured;
 pub mod photo;
 pub mod place;
 pub mod print;
+pub mod raster;
 pub mod relief;
 pub mod scale;
 pub mod space;

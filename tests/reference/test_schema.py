@@ -92,3 +92,4 @@ def test_every_example_of_evidence_and_its_answer(file):
 def test_every_example_of_a_trail_and_its_reading(file):
     check(json.loads(file.read_text()), "trail")
     check(rakelight_json("trail", file), "trail_reading")
+    check(rakelight_json("trail", file, "--hip-height-mm", "300", "--compare"), "trail_reading")

@@ -27,10 +27,10 @@ pub struct Arguments {
 pub struct MoreFacts {
     /// A file that adds a track maker, or takes the place of the built-in file of its name (TOML as in core/data/species).
     #[arg(long = "facts", value_name = "FILE")]
-    files: Vec<PathBuf>,
+    pub(super) files: Vec<PathBuf>,
     /// A list of which track makers live in the region, are rare or absent there (TOML: name, source, present, rare, absent); it changes the prior.
     #[arg(long, value_name = "FILE")]
-    region: Option<PathBuf>,
+    pub(super) region: Option<PathBuf>,
 }
 
 impl MoreFacts {
@@ -60,15 +60,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
             }
         }
         Some(species) => {
-            let is_meant = |maker: &&Maker| {
-                [maker.id.as_str(), &maker.scientific_name, &name(maker)]
-                    .iter()
-                    .any(|n| n.eq_ignore_ascii_case(species))
-            };
-            let maker = facts.makers().iter().find(is_meant).ok_or_else(|| {
-                let known: Vec<&str> = facts.makers().iter().map(|maker| maker.id.as_str()).collect();
-                Failure::input(format!("no facts are held about {species:?}; there are: {}", known.join(", ")))
-            })?;
+            let maker = maker_of(&facts, species, words)?;
             if arguments.json {
                 print_json(&json!(maker));
             } else {
@@ -77,6 +69,19 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+/// The track maker that is meant by its id, its scientific name or its name in the language.
+pub fn maker_of<'a>(facts: &'a Facts, species: &str, words: &Words) -> Result<&'a Maker, Failure> {
+    let is_meant = |maker: &&Maker| {
+        [maker.id.as_str(), &maker.scientific_name, &facts.name(&maker.id, words)]
+            .iter()
+            .any(|name| name.eq_ignore_ascii_case(species))
+    };
+    facts.makers().iter().find(is_meant).ok_or_else(|| {
+        let known: Vec<&str> = facts.makers().iter().map(|maker| maker.id.as_str()).collect();
+        Failure::input(format!("no facts are held about {species:?}; there are: {}", known.join(", ")))
+    })
 }
 
 fn show(maker: &Maker, name: &str, words: &Words) {
@@ -169,13 +174,13 @@ fn sourced(source: &str, status: Status, words: &Words) {
 }
 
 /// A name of the data files in words.
-fn word(name: Value, words: &Words) -> String {
+pub fn word(name: Value, words: &Words) -> String {
     let name = name.as_str().unwrap_or_default().replace('-', "_");
     words.say(&format!("facts.{name}")).to_owned()
 }
 
 /// As published: smallest, mean, largest.
-fn range(range: &Range, words: &Words) -> String {
+pub fn range(range: &Range, words: &Words) -> String {
     let mm = |value: f64| words.number(value, usize::from(value.fract() != 0.0));
     match (range.min_mm, range.mean_mm, range.max_mm) {
         (Some(min), Some(mean), Some(max)) => format!("{}–{} ({}) mm", mm(min), mm(max), mm(mean)),

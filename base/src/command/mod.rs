@@ -1,5 +1,6 @@
 //! The commands, one a file.
 
+mod beside;
 mod card;
 mod facts;
 mod identify;

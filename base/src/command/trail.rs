@@ -6,17 +6,20 @@ use clap::Args;
 use rakelight_core::trail::{self, TrailPrints};
 use rakelight_core::words::Words;
 
+use super::beside::{self, Beside};
 use super::print_json;
-use crate::failure::{self, Failure, read_text};
+use crate::failure::{Failure, read_text};
 
 /// The prints of a trail.
 #[derive(Args)]
 pub struct Arguments {
     /// Prints along a tape as JSON, or `-`.
     trail: PathBuf,
-    /// Write a plan view as SVG.
+    /// Write a plan view: FILE.svg or FILE.png.
     #[arg(long)]
     draw: Option<PathBuf>,
+    #[command(flatten)]
+    beside: Beside,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -27,10 +30,11 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let prints: TrailPrints = serde_json::from_str(&read_text(&arguments.trail)?).map_err(|e| in_file(&e))?;
     let reading = trail::read(&prints).map_err(|e| in_file(&e))?;
     if let Some(path) = &arguments.draw {
-        failure::write(path, trail::draw(&prints, &reading, words))?;
+        beside::draw(path, &trail::draw(&reading, words), words)?;
     }
+    let answers = arguments.beside.answers(&reading, words)?;
     if arguments.json {
-        print_json(&serde_json::json!(reading));
+        print_json(&answers.json(&reading));
         return Ok(());
     }
     for pattern in reading.patterns.iter().filter(|pattern| pattern.probability >= 0.01) {
@@ -46,5 +50,6 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         let measure = format!("{} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));
         println!("{}", words.fill(key, &[("measure", &measure)]));
     }
+    answers.print(&reading, words);
     Ok(())
 }

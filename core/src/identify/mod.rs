@@ -41,6 +41,7 @@
 //! assert_eq!(answer.candidates[0].maker, "lutra_lutra");
 //! ```
 
+mod compare;
 mod constants;
 mod draw;
 mod evidence;
@@ -61,6 +62,7 @@ mod verdict;
 #[cfg(test)]
 mod checks;
 
+pub use compare::{Compared, Doubt, Fit, compare_trail};
 pub use constants::Limits;
 pub use evidence::{DroppingEvidence, Evidence, PrintEvidence, Setting, TrailEvidence};
 pub use facts::{BUILTIN_FILES, Facts, FactsError};

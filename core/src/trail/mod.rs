@@ -15,6 +15,7 @@ mod pattern;
 mod plane;
 mod reading;
 mod sections;
+mod speed;
 mod spots;
 #[cfg(test)]
 mod tests;
@@ -24,6 +25,7 @@ use serde::{Deserialize, Serialize};
 pub use draw::draw;
 pub use pattern::{Form, PatternName};
 pub use reading::{Alternative, FormProbability, Member, TrailReading};
+pub use speed::{GaitClass, HipHeight, HipHeightError, NoSpeed, Speed, speed};
 
 use crate::print::{Foot, Side};
 use spots::Spots;
@@ -55,7 +57,7 @@ pub struct TrailPrints {
     /// Which way the animal went along the tape, by the toes.
     #[serde(default, skip_serializing_if = "Travel::is_unknown")]
     pub travel: Travel,
-    /// Which way the tape runs as its numbers grow, degrees from north, eastward; for the drawing.
+    /// Which way the tape runs as its numbers grow, degrees from north, eastward; then positive offsets must lie to the left, looking that way.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub azimuth_deg: Option<f64>,
     /// Whether marks of tail or belly run along; not there where nobody looked.

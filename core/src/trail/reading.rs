@@ -44,8 +44,13 @@ pub struct TrailReading {
     pub sections: Vec<TrailReading>,
     /// Marks of tail or belly; `None` where nobody looked.
     pub drag_mark: Option<bool>,
-    /// The way the animal went, points in the input's axes, cm.
+    /// The way the animal went, points in the input's axes (x along the tape, y across), cm; it runs as the tape's numbers grow, or in the
+    /// direction of travel where that was given.
     pub line_cm: Vec<[f64; 2]>,
+    /// Whether the direction of travel was given.
+    pub travel_given: bool,
+    /// Which way the x axis points, degrees from north, eastward; where it was given.
+    pub azimuth_deg: Option<f64>,
 }
 
 /// A print as it was read.
@@ -57,6 +62,12 @@ pub struct Member {
     pub group: Option<usize>,
     /// Whether it belongs to the trail.
     pub belongs: bool,
+    /// Its place in the input's axes, cm.
+    pub at_cm: [f64; 2],
+    /// Its place along the line, cm.
+    pub along_cm: f64,
+    /// Its place across the line, cm; to the left of it positive where it is known which side that is.
+    pub across_cm: f64,
     /// The foot, where the pattern or its label says.
     pub foot: Foot,
     /// The side, where it can be known.
@@ -103,6 +114,16 @@ impl TrailReading {
 
     fn measured(&self, name: MeasureName) -> Option<Measured> {
         self.measure(name).and_then(|measure| Measured::new(measure.value, measure.u))
+    }
+
+    /// Whether the animal went the way the line runs, as far as that is known.
+    pub fn goes_along(&self) -> Option<bool> {
+        match self.forwards {
+            _ if self.travel_given => Some(true),
+            Some(p) if p > SURE => Some(true),
+            Some(p) if p < 1.0 - SURE => Some(false),
+            _ => None,
+        }
     }
 
     /// Same foot to same foot.
@@ -152,6 +173,7 @@ impl Serialize for TrailReading {
         map.serialize_entry("alternatives", &self.alternatives)?;
         map.serialize_entry("sections", &self.sections)?;
         map.serialize_entry("line_cm", &self.line_cm)?;
+        map.serialize_entry("azimuth_deg", &self.azimuth_deg)?;
         map.end()
     }
 }
@@ -199,10 +221,12 @@ fn of_section(spots: &Spots, marks: &[Mark], section: &Section, weigher: &Weighe
         patterns: weighed.patterns.clone(),
         no_pattern: weighed.no_pattern,
         drag_mark: spots.drag_mark,
+        travel_given: !weigher.travel.is_unknown(),
+        azimuth_deg: spots.azimuth_deg,
         ..TrailReading::default()
     };
     let Some(best) = weighed.fitted.first() else {
-        reading.prints = marks.iter().map(unread).collect();
+        reading.prints = marks.iter().map(|mark| unread(spots, mark)).collect();
         reading.prints.sort_by_key(|p| p.print);
         return reading;
     };
@@ -217,8 +241,18 @@ fn of_section(spots: &Spots, marks: &[Mark], section: &Section, weigher: &Weighe
     reading
 }
 
-fn unread(mark: &Mark) -> Member {
-    Member { print: mark.index, group: None, belongs: false, foot: mark.foot, side: mark.side, probability: 0.0 }
+fn unread(spots: &Spots, mark: &Mark) -> Member {
+    Member {
+        print: mark.index,
+        group: None,
+        belongs: false,
+        at_cm: spots.at_cm[mark.index],
+        along_cm: mark.at[0],
+        across_cm: mark.at[1],
+        foot: mark.foot,
+        side: mark.side,
+        probability: 0.0,
+    }
 }
 
 /// How probable each variant is within its pattern.
@@ -281,7 +315,7 @@ fn missing(best: &Fitted) -> usize {
 
 fn members(spots: &Spots, marks: &[Mark], best: &Fitted, weigher: &Weigher, forwards: Option<f64>) -> Vec<Member> {
     let doubt = best.doubt(marks, weigher);
-    let mut members: Vec<Member> = marks.iter().map(unread).collect();
+    let mut members: Vec<Member> = marks.iter().map(|mark| unread(spots, mark)).collect();
     for (mark, member) in members.iter_mut().enumerate() {
         member.probability = doubt.as_ref().map_or(0.0, |doubt| 1.0 - doubt.belongs[mark]);
     }
@@ -303,12 +337,12 @@ fn members(spots: &Spots, marks: &[Mark], best: &Fitted, weigher: &Weigher, forw
             let slot = &best.fit.slots[placed.slot];
             let mark = &marks[placed.mark];
             members[placed.mark] = Member {
-                print: mark.index,
                 group: best.template.group.then_some(number),
                 belongs: true,
                 foot: if mark.foot == Foot::Unknown { slot.foot } else { mark.foot },
                 side: if mark.side == Side::Unknown { side(slot.across) } else { mark.side },
                 probability: doubt.as_ref().map_or(0.0, |doubt| doubt.cycles[number].min(1.0)),
+                ..members[placed.mark]
             };
         }
     }

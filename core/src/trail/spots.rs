@@ -18,10 +18,13 @@ pub(super) struct Spots {
     pub u_cm: f64,
     /// Of all coordinates, x0, y0, x1, y1 …, where they hang together.
     pub covariance_cm2: Option<DMatrix<f64>>,
+    /// Whether x is a tape's distance.
+    pub on_tape: bool,
     /// Whether the plane is seen from above, so that left is left; along a tape either side may count positive.
     pub from_above: bool,
     pub travel: Travel,
     pub drag_mark: Option<bool>,
+    pub azimuth_deg: Option<f64>,
 }
 
 impl Spots {
@@ -32,9 +35,12 @@ impl Spots {
             marks: trail.prints.iter().map(|p| (p.foot, p.side)).collect(),
             u_cm: trail.u_position_cm,
             covariance_cm2: None,
-            from_above: false,
+            on_tape: true,
+            // North is of no use in a mirror.
+            from_above: trail.azimuth_deg.is_some(),
             travel: trail.travel,
             drag_mark: trail.drag_mark,
+            azimuth_deg: trail.azimuth_deg,
         }
     }
 
@@ -42,7 +48,7 @@ impl Spots {
     pub fn first_line(&self) -> (Line, Vec<f64>) {
         // A tape's prints are listed in any order; it runs the way its numbers grow.
         let mut order: Vec<usize> = (0..self.at_cm.len()).collect();
-        if !self.from_above {
+        if self.on_tape {
             order.sort_by(|&a, &b| self.at_cm[a][0].total_cmp(&self.at_cm[b][0]));
         }
         if self.travel == Travel::Backwards {

@@ -324,7 +324,7 @@ fn the_drawing_shows_every_print_and_says_the_stride() {
     let trail = bound().trail(6);
     let reading = read(&trail).unwrap();
     for language in crate::words::LANGUAGES {
-        let svg = draw(&trail, &reading, &Words::load(language).unwrap());
+        let svg = draw(&reading, &Words::load(language).unwrap());
         assert_eq!(svg.matches("<ellipse").count(), trail.prints.len());
         assert!(svg.contains(&format!("{:.0} mm", reading.stride_mm().unwrap().value)), "{svg}");
     }
