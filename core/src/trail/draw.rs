@@ -38,7 +38,8 @@ const MOST_ROWS: f64 = 6.0;
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 pub fn draw(reading: &TrailReading, words: &Words) -> String {
-    let mut page = Page { svg: String::new(), y: MARGIN };
+    let begins_cm = reading.prints.iter().map(|p| p.along_cm).fold(f64::MAX, f64::min);
+    let mut page = Page { svg: String::new(), y: MARGIN, begins_cm };
     if bends(&reading.line_cm) {
         page.overview(reading);
     }
@@ -66,7 +67,7 @@ fn heading(line: &[[f64; 2]]) -> f64 {
 /// Where prints lie in the picture: rows one below the other, all at one scale; none breaks within a group.
 struct Plan {
     px_per_cm: f64,
-    /// Where each row begins along the tape, cm.
+    /// Where each row begins along the trail, cm.
     starts: Vec<f64>,
     high: f64,
     /// How tall the prints of a row lie apart, px.
@@ -146,6 +147,8 @@ fn apart(prints: &[Member]) -> f64 {
 struct Page {
     svg: String,
     y: f64,
+    /// Where the trail's first print lies along its line.
+    begins_cm: f64,
 }
 
 impl Page {
@@ -255,7 +258,7 @@ impl Page {
     fn row(&mut self, plan: &Plan, row: usize, reading: &TrailReading, words: &Words) {
         if plan.starts.len() > 1 {
             self.y += SMALL + 6.0;
-            let cm = plan.starts[row].round() + 0.0; // no minus before a nought
+            let cm = (plan.starts[row] - self.begins_cm).round() + 0.0; // no minus before a nought
             let y = self.y;
             let label = words.fill("trail.drawn.from", &[("length", &length(cm, words))]);
             self.add(format_args!(r#"<text x="{MARGIN}" y="{y:.1}" font-size="{SMALL}" fill="{MUD}">{label}</text>"#));
@@ -491,7 +494,7 @@ fn letter(side: Side) -> Option<&'static str> {
     }
 }
 
-/// A length along the tape, metres from one metre on.
+/// A length along the trail, metres from one metre on.
 fn length(cm: f64, words: &Words) -> String {
     let whole = |value: f64| usize::from((value - value.round()).abs() > 1e-6);
     if cm.abs() < 100.0 {
@@ -569,7 +572,7 @@ mod tests {
             trail.prints.extend(one.iter().map(|p| TrailPrint { along_cm: p.along_cm + 358.0 * f64::from(lap), ..*p }));
         }
         let svg = drawn(&trail);
-        assert!(svg.matches("along the tape").count() > 2, "{svg}");
+        assert!(svg.matches("along the trail").count() > 2, "{svg}");
         assert_eq!(svg.matches("<ellipse").count(), trail.prints.len());
     }
 

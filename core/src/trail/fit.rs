@@ -72,6 +72,8 @@ pub(super) struct Fitted {
     pub template: &'static Template,
     pub fit: Fit,
     pub cycles: Vec<Cycle>,
+    /// Of the assignment.
+    pub ln_likelihood: f64,
     pub log_evidence: f64,
 }
 
@@ -190,7 +192,8 @@ impl Weigher {
         }
         let log_evidence =
             assignment.log_likelihood + occam(&fit, &assignment, template, assumed) + template.prior.ln();
-        Some(Fitted { template, fit, cycles: assignment.cycles, log_evidence })
+        let Assignment { cycles, log_likelihood: ln_likelihood, .. } = assignment;
+        Some(Fitted { template, fit, cycles, ln_likelihood, log_evidence })
     }
 }
 

@@ -24,7 +24,7 @@ use serde::{Deserialize, Serialize};
 
 pub use draw::draw;
 pub use pattern::{Form, PatternName};
-pub use reading::{Alternative, FormProbability, Member, TrailReading};
+pub use reading::{Alternative, FittedPattern, FormProbability, Member, TrailReading};
 pub use speed::{GaitClass, HipHeight, HipHeightError, NoSpeed, Speed, speed};
 
 use crate::print::{Foot, Side};

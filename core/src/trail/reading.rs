@@ -40,6 +40,8 @@ pub struct TrailReading {
     pub alternatives: Vec<Alternative>,
     /// All measures.
     pub measures: Vec<TrailMeasure>,
+    /// The pattern as fitted; none where the prints follow none.
+    pub fitted: Option<FittedPattern>,
     /// Where the pattern changes along the trail: its sections in order, each a reading of its own. Empty where it doesn't.
     pub sections: Vec<TrailReading>,
     /// Marks of tail or belly; `None` where nobody looked.
@@ -51,6 +53,25 @@ pub struct TrailReading {
     pub travel_given: bool,
     /// Which way the x axis points, degrees from north, eastward; where it was given.
     pub azimuth_deg: Option<f64>,
+}
+
+/// The pattern as it was fitted to a trail: how the prints were shared out can be worked out again from it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FittedPattern {
+    /// One stride.
+    pub stride_cm: f64,
+    /// Where its prints lie, along and across from their middle.
+    pub places_cm: Vec<[f64; 2]>,
+    /// Standard deviation of a print about its place, in both directions.
+    pub scatter_cm: f64,
+    /// Standard deviation of a stride.
+    pub stride_sd_cm: f64,
+    /// Standard deviation of the middle across, from stride to stride.
+    pub drift_cm: f64,
+    /// Natural logarithm of a foreign print's density, per square centimetre.
+    pub ln_anywhere: f64,
+    /// Natural logarithm of the likelihood of the prints as they were shared out.
+    pub ln_likelihood: f64,
 }
 
 /// A print as it was read.
@@ -171,6 +192,7 @@ impl Serialize for TrailReading {
         map.serialize_entry("drag_mark", &self.drag_mark)?;
         map.serialize_entry("prints", &self.prints)?;
         map.serialize_entry("alternatives", &self.alternatives)?;
+        map.serialize_entry("fitted", &self.fitted)?;
         map.serialize_entry("sections", &self.sections)?;
         map.serialize_entry("line_cm", &self.line_cm)?;
         map.serialize_entry("azimuth_deg", &self.azimuth_deg)?;
@@ -237,6 +259,15 @@ fn of_section(spots: &Spots, marks: &[Mark], section: &Section, weigher: &Weighe
     reading.missing = missing(best);
     reading.measures = Measuring { marks, spots, best }.all();
     reading.prints = members(spots, marks, best, weigher, reading.forwards);
+    reading.fitted = Some(FittedPattern {
+        stride_cm: best.fit.stride,
+        places_cm: best.fit.slots.iter().map(|slot| [slot.along, slot.across]).collect(),
+        scatter_cm: best.fit.noise.scatter,
+        stride_sd_cm: best.fit.noise.stride,
+        drift_cm: best.fit.noise.drift,
+        ln_anywhere: weigher.anywhere(marks),
+        ln_likelihood: best.ln_likelihood,
+    });
     reading.alternatives = alternatives(marks, &weighed.fitted, &weighed.patterns);
     reading
 }
