@@ -3,7 +3,7 @@
 //! Hartley & Zisserman 2004, *Multiple View Geometry*, ch. 4 and 5: normalised direct linear solution, then least squares on the
 //! corners' distances in the picture; covariance of the solution (JᵀJ)⁻¹ carried to lengths by the law of propagation (JCGM 100, 5.1.2).
 
-use nalgebra::{Matrix2, Matrix3, RowSVector, RowVector2, SMatrix, SVector, Vector2, Vector3};
+use nalgebra::{DMatrix, Matrix2, Matrix3, RowSVector, RowVector2, SMatrix, SVector, Vector2, Vector3};
 
 use super::lens::Lens;
 
@@ -208,6 +208,41 @@ impl Plane {
             (u_click_px * click).hypot((plane * self.covariance * plane.transpose())[0].max(0.0).sqrt())
         });
         (self.mm(px), u)
+    }
+
+    /// Where in the plane pixels lie that were marked with `u_click_px` each, mm, and how well all of them are known together: the
+    /// covariance of x0, y0, x1, y1, …, mm², in which what the plane's fit does to all of them alike is kept. `None` where a pixel
+    /// lies on the plane's horizon or beyond it.
+    ///
+    /// ```
+    /// use rakelight_core::scale::Plane;
+    /// // 100 mm are 1000 px, each end marked to 2 px; two points are 50 mm apart.
+    /// let plane = Plane::from_length([0.0, 0.0], [1000.0, 0.0], 100.0, 2.0).expect("a length above zero");
+    /// let (mm, covariance) = plane.points(&[[0.0, 0.0], [500.0, 0.0]], 1.0).expect("in front of the camera");
+    /// assert!((mm[1][0] - 50.0).abs() < 1e-9);
+    /// // As of a length: two marks of 0.1 mm, and half of what marking the ruler's ends did to 100 mm.
+    /// let length = plane.length([0.0, 0.0], [500.0, 0.0], 1.0);
+    /// let u_mm = (covariance[(0, 0)] + covariance[(2, 2)] - 2.0 * covariance[(0, 2)]).sqrt();
+    /// assert!((u_mm - length.u_click_mm.hypot(length.u_plane_mm)).abs() < 1e-9);
+    /// ```
+    pub fn points(&self, px: &[[f64; 2]], u_click_px: f64) -> Option<(Vec<[f64; 2]>, DMatrix<f64>)> {
+        // The horizon's side on which the fit's own points lie.
+        let side = |px: [f64; 2]| (self.to_mm * Vector3::new(px[0], px[1], 1.0)).z;
+        let before = side(self.frame.px);
+        let mut by_number = DMatrix::zeros(2 * px.len(), NUMBERS);
+        let mut covariance = DMatrix::zeros(2 * px.len(), 2 * px.len());
+        for (i, &px) in px.iter().enumerate() {
+            if side(self.lens.undo(px)) / before <= 1e-6 {
+                return None;
+            }
+            let (by_place, numbers) = self.slopes(px);
+            let back = by_place.try_inverse()? * MM;
+            by_number.view_mut((2 * i, 0), (2, NUMBERS)).copy_from(&(-(back * numbers)));
+            let click = back * (u_click_px / PX);
+            covariance.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&(click * click.transpose()));
+        }
+        covariance += &by_number * self.covariance * by_number.transpose();
+        Some((px.iter().map(|px| self.mm(*px)).collect(), covariance))
     }
 
     /// How a point's millimetres along `unit` answer to one pixel at the point and to each number of the fit.
