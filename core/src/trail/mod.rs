@@ -7,8 +7,10 @@
 mod assign;
 mod draw;
 mod fit;
+mod join;
 mod measures;
 mod pattern;
+mod photos;
 mod plane;
 #[cfg(test)]
 mod tests;
@@ -19,7 +21,9 @@ use serde::{Deserialize, Serialize, Serializer};
 use crate::measured::Measured;
 
 pub use draw::draw;
+pub use join::{Frame, FramePrint, JoinError, JoinWarning, PlacedPrints, join};
 pub use pattern::PatternName;
+pub use photos::{MarkedPrint, PhotosError, Placed, TrailMarks, TrailPhoto, TrailPhotos};
 
 use crate::print::{Foot, Side};
 
