@@ -313,13 +313,11 @@ impl Problem {
                 let mut left = left.fixed_rows_mut::<2>(2 * row);
                 left -= at * grown;
                 let by_place = back * grown;
-                let mut put =
-                    |column: usize, by: &DMatrix<f64>| jacobian.view_mut((2 * row, column), by.shape()).copy_from(by);
-                put(self.at_print(print), &dense(&[by_place.column(0).into(), by_place.column(1).into()]));
-                put(self.at_scale(photo.scale), &dense(&[at * u_scale]));
+                jacobian.fixed_view_mut::<2, 2>(2 * row, self.at_print(print)).copy_from(&by_place);
+                jacobian.fixed_view_mut::<2, 1>(2 * row, self.at_scale(photo.scale)).copy_from(&(at * u_scale));
                 if let Some(column) = self.at_pose(photo.position) {
-                    let by_angle = -(quarter * at) * grown;
-                    put(column, &dense(&[by_angle, (-by_place.column(0)).into(), (-by_place.column(1)).into()]));
+                    jacobian.fixed_view_mut::<2, 1>(2 * row, column).copy_from(&-(quarter * at * grown));
+                    jacobian.fixed_view_mut::<2, 2>(2 * row, column + 1).copy_from(&-by_place);
                 }
             }
             let root = photo.root.l_dirty();
@@ -347,10 +345,6 @@ impl Problem {
             *place += change.fixed_rows::<2>(self.at_print(print));
         }
     }
-}
-
-fn dense(columns: &[Vector2<f64>]) -> DMatrix<f64> {
-    DMatrix::from_fn(2, columns.len(), |row, column| columns[column][row])
 }
 
 impl Group {
