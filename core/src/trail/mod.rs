@@ -21,7 +21,7 @@ use serde::{Deserialize, Serialize, Serializer};
 use crate::measured::Measured;
 
 pub use draw::draw;
-pub use join::{Frame, FramePrint, JoinError, JoinWarning, PlacedPrints, join};
+pub use join::{Frame, FramePrint, JoinError, JoinWarning, PlacedPrints, Shared, join};
 pub use pattern::PatternName;
 pub use photos::{MarkedPrint, PhotosError, Placed, TrailMarks, TrailPhoto, TrailPhotos};
 

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::join::{Frame, FramePrint, JoinError, PlacedPrints, join};
+use super::join::{Frame, FramePrint, JoinError, PlacedPrints, Shared, join};
 use super::{TrailError, TrailPrint, TrailPrints};
 use crate::photo::Photo;
 use crate::print::{self, Foot, MeasureError, PhotoPoints, Request, ScaleKind, Side, StatedScale, Warning};
@@ -180,7 +180,7 @@ impl TrailPhotos {
             if let Some(pair) = prints.windows(2).find(|pair| pair[0].id == pair[1].id) {
                 return Err(JoinError::PrintTwice { photo: file(), print: pair[0].id.clone() }.into());
             }
-            let prints = prints.iter().zip(places.at_mm).map(|(print, at_mm)| FramePrint {
+            let prints = prints.iter().zip(places.points.at_mm).map(|(print, at_mm)| FramePrint {
                 id: print.id.clone(),
                 at_mm,
                 foot: print.foot,
@@ -190,7 +190,8 @@ impl TrailPhotos {
                 photo: file(),
                 card: photo.card.clone(),
                 prints: prints.collect(),
-                covariance_mm2: places.covariance_mm2,
+                covariance_mm2: places.points.covariance_mm2,
+                shared: vec![Shared { cause: places.lens, by_mm: places.points.by_lens_mm }],
                 scale: places.scale,
                 u_scale: places.u_scale,
             });

@@ -1,6 +1,7 @@
 //! The adjustment: card positions, scale errors and prints that make all marks together most likely; Gauss–Newton in the plane.
 //!
-//! A print at X is seen in a card position (turned by R, shifted by t) at (1 + e)·Rᵀ(X − t), with e the error of the scale's length.
+//! A print at X is seen in a card position (turned by R, shifted by t) at (1 + e)·Rᵀ(X − t), with e the error of the scale's length,
+//! and further off by each shared cause times its size.
 //! Least squares with full weights and the covariance of its solution, (JᵀWJ)⁻¹ (JCGM 102:2011; textbook result, written from memory).
 
 use std::collections::BTreeMap;
@@ -22,8 +23,8 @@ pub(super) struct Problem {
     pub ids: Vec<String>,
     /// Names of the card positions that have one.
     pub labels: Vec<Option<String>>,
-    /// Relative standard uncertainty of each scale.
-    u_scales: Vec<f64>,
+    /// Of each shared error that is a scale's, its relative standard uncertainty.
+    u_errors: Vec<f64>,
     pub photos: Vec<Seen>,
 }
 
@@ -33,7 +34,10 @@ pub(super) struct Seen {
     pub name: String,
     /// Which card position it shows.
     pub position: usize,
+    /// Which of the shared errors is its scale's.
     scale: usize,
+    /// Which other ones it has, and what one standard uncertainty of them does.
+    shared: Vec<(usize, DVector<f64>)>,
     /// Which prints.
     pub prints: Vec<usize>,
     at: DVector<f64>,
@@ -48,11 +52,11 @@ pub(super) struct Pose {
     pub shift: Vector2<f64>,
 }
 
-/// Everything that is fitted; scale errors in their standard uncertainties.
+/// Everything that is fitted; shared errors in their standard uncertainties.
 #[derive(Debug, Clone)]
 pub(super) struct State {
     pub poses: Vec<Pose>,
-    pub scales: Vec<f64>,
+    pub errors: Vec<f64>,
     pub prints: Vec<Vector2<f64>>,
 }
 
@@ -118,8 +122,8 @@ struct Group {
 
 impl Problem {
     pub fn of(frames: &[Frame]) -> Self {
-        let mut problem = Self { ids: vec![], labels: vec![], u_scales: vec![], photos: vec![] };
-        let (mut positions, mut scales) = (BTreeMap::new(), BTreeMap::new());
+        let mut problem = Self { ids: vec![], labels: vec![], u_errors: vec![], photos: vec![] };
+        let (mut positions, mut errors) = (BTreeMap::new(), BTreeMap::new());
         let mut known = BTreeMap::new();
         for frame in frames {
             let new = problem.labels.len();
@@ -127,12 +131,16 @@ impl Problem {
             if position == new {
                 problem.labels.push(frame.card.clone());
             }
-            let scale = *scales.entry(&frame.scale).or_insert(problem.u_scales.len());
-            if scale == problem.u_scales.len() {
-                problem.u_scales.push(frame.u_scale);
-            }
-            // The same scale, known differently well: as the worst says.
-            problem.u_scales[scale] = problem.u_scales[scale].max(frame.u_scale);
+            let mut error = |of_scale: bool, name: &str, u: f64| {
+                let known = *errors.entry((of_scale, name.to_owned())).or_insert(problem.u_errors.len());
+                problem.u_errors.resize(problem.u_errors.len().max(known + 1), u);
+                // The same scale, known differently well: as the worst says.
+                problem.u_errors[known] = problem.u_errors[known].max(u);
+                known
+            };
+            let scale = error(true, &frame.scale, frame.u_scale);
+            let shared = frame.shared.iter().map(|shared| (error(false, &shared.cause, 1.0), shared.by_mm.clone()));
+            let shared = shared.collect();
             let Some(root) = frame.covariance_mm2.clone().cholesky() else { continue };
             let prints = frame.prints.iter().map(|print| {
                 *known.entry(&print.id).or_insert_with(|| {
@@ -145,6 +153,7 @@ impl Problem {
                 name: frame.photo.clone(),
                 position,
                 scale,
+                shared,
                 prints,
                 at: DVector::from_iterator(2 * frame.prints.len(), frame.prints.iter().flat_map(|print| print.at_mm)),
                 covariance: frame.covariance_mm2.clone(),
@@ -225,7 +234,7 @@ impl Problem {
         let back = poses[0].back();
         let prints = group.prints.values().map(|at| back.place(*at)).collect();
         let poses = poses.iter().map(|pose| back.after(pose)).collect();
-        Ok((State { poses, scales: vec![0.0; self.u_scales.len()], prints }, joints))
+        Ok((State { poses, errors: vec![0.0; self.u_errors.len()], prints }, joints))
     }
 
     fn position_of(&self, group: &Group, print: usize) -> usize {
@@ -267,7 +276,7 @@ impl Problem {
             if change.dot(&slope) < 1e-13 {
                 let (normal, _, chi2) = self.normal(&state, worse);
                 let sights: usize = self.photos.iter().map(|photo| photo.prints.len()).sum();
-                let freedom = (2 * sights).checked_sub(self.at_scale(0) + 2 * self.ids.len())?;
+                let freedom = (2 * sights).checked_sub(self.at_error(0) + 2 * self.ids.len())?;
                 return Some(Solution { covariance: normal.cholesky()?.inverse(), state, chi2, freedom });
             }
         }
@@ -279,12 +288,12 @@ impl Problem {
         position.checked_sub(1).map(|i| 3 * i)
     }
 
-    fn at_scale(&self, scale: usize) -> usize {
-        3 * (self.labels.len() - 1) + scale
+    fn at_error(&self, error: usize) -> usize {
+        3 * (self.labels.len() - 1) + error
     }
 
     fn at_print(&self, print: usize) -> usize {
-        self.at_scale(self.u_scales.len()) + 2 * print
+        self.at_error(self.u_errors.len()) + 2 * print
     }
 
     /// The normal equations and chi².
@@ -293,18 +302,18 @@ impl Problem {
         let mut normal = DMatrix::zeros(unknowns, unknowns);
         let mut slope = DVector::zeros(unknowns);
         let mut chi2 = 0.0;
-        // What is known of a scale beforehand counts like one more observation.
-        for (scale, error) in state.scales.iter().enumerate() {
-            let at = self.at_scale(scale);
+        // What is known of an error beforehand counts like one more observation.
+        for (i, error) in state.errors.iter().enumerate() {
+            let at = self.at_error(i);
             normal[(at, at)] = 1.0;
             slope[at] = -error;
             chi2 += error * error;
         }
         let quarter = Matrix2::new(0.0, -1.0, 1.0, 0.0);
         for photo in &self.photos {
-            let (pose, u_scale) = (&state.poses[photo.position], self.u_scales[photo.scale]);
+            let (pose, u_scale) = (&state.poses[photo.position], self.u_errors[photo.scale]);
             let back = pose.turn().transpose();
-            let grown = 1.0 + u_scale * state.scales[photo.scale];
+            let grown = 1.0 + u_scale * state.errors[photo.scale];
             let mut left = photo.at.clone();
             let mut jacobian = DMatrix::zeros(left.len(), unknowns);
             for (row, &print) in photo.prints.iter().enumerate() {
@@ -314,11 +323,15 @@ impl Problem {
                 left -= at * grown;
                 let by_place = back * grown;
                 jacobian.fixed_view_mut::<2, 2>(2 * row, self.at_print(print)).copy_from(&by_place);
-                jacobian.fixed_view_mut::<2, 1>(2 * row, self.at_scale(photo.scale)).copy_from(&(at * u_scale));
+                jacobian.fixed_view_mut::<2, 1>(2 * row, self.at_error(photo.scale)).copy_from(&(at * u_scale));
                 if let Some(column) = self.at_pose(photo.position) {
                     jacobian.fixed_view_mut::<2, 1>(2 * row, column).copy_from(&-(quarter * at * grown));
                     jacobian.fixed_view_mut::<2, 2>(2 * row, column + 1).copy_from(&-by_place);
                 }
+            }
+            for (error, by) in &photo.shared {
+                left -= by * state.errors[*error];
+                jacobian.set_column(self.at_error(*error), by);
             }
             let root = photo.root.l_dirty();
             if !(root.solve_lower_triangular_mut(&mut left) && root.solve_lower_triangular_mut(&mut jacobian)) {
@@ -338,8 +351,8 @@ impl Problem {
             state.poses[position].angle += change[at];
             state.poses[position].shift += change.fixed_rows::<2>(at + 1);
         }
-        for (scale, error) in state.scales.iter_mut().enumerate() {
-            *error += change[self.at_scale(scale)];
+        for (i, error) in state.errors.iter_mut().enumerate() {
+            *error += change[self.at_error(i)];
         }
         for (print, place) in state.prints.iter_mut().enumerate() {
             *place += change.fixed_rows::<2>(self.at_print(print));

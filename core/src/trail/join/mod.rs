@@ -41,12 +41,23 @@ pub struct Frame {
     pub card: Option<String>,
     /// At least one.
     pub prints: Vec<FramePrint>,
-    /// Of the prints' places (x0, y0, x1, y1, …), 2n × 2n, mm², from all but the scale's own length; positive definite.
+    /// Of the prints' places (x0, y0, x1, y1, …), 2n × 2n, mm², from all that is this photograph's own; positive definite.
     pub covariance_mm2: DMatrix<f64>,
+    /// What it has in common with others, the scale's own length aside.
+    pub shared: Vec<Shared>,
     /// Which scale it was measured by: the error of its length is one and the same in all photographs that name the same.
     pub scale: String,
     /// Relative standard uncertainty of that length; above zero.
     pub u_scale: f64,
+}
+
+/// A cause that is off by the same in several photographs, such as what a lens bends.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
+    /// Its name: the same in all of them.
+    pub cause: String,
+    /// What one standard uncertainty of it does to the prints' places (x0, y0, x1, y1, …), mm.
+    pub by_mm: DVector<f64>,
 }
 
 /// Print positions in one plane.
@@ -253,6 +264,7 @@ pub enum JoinError {
 ///         .map(|(id, at_mm)| FramePrint { id: id.into(), at_mm, foot: Default::default(), side: Default::default() })
 ///         .into(),
 ///     covariance_mm2: DMatrix::identity(6, 6),
+///     shared: vec![],
 ///     scale: "card".into(),
 ///     u_scale: 0.001,
 /// };
@@ -346,7 +358,9 @@ fn check(frames: &[Frame]) -> Result<(), JoinError> {
         let covariance = &frame.covariance_mm2;
         let square = covariance.shape() == (2 * frame.prints.len(), 2 * frame.prints.len());
         let sound = square && covariance.iter().all(|c| c.is_finite()) && covariance.clone().cholesky().is_some();
-        if !(sound && frame.u_scale.is_finite() && frame.u_scale > 0.0) {
+        let mut shared = frame.shared.iter().map(|shared| &shared.by_mm);
+        let shared = shared.all(|by| by.len() == covariance.nrows() && by.iter().all(|mm| mm.is_finite()));
+        if !(sound && shared && frame.u_scale.is_finite() && frame.u_scale > 0.0) {
             return Err(JoinError::Uncertainty { photo: photo() });
         }
     }

@@ -17,6 +17,8 @@ impl Scatter {
 }
 
 const U_SCALE: f64 = 0.0015;
+/// What the lens does to a photograph, as a share of the distance from its middle.
+const U_LENS: f64 = 0.003;
 
 /// Print `i` of a walk along +x, y down: the left feet lie above the line.
 fn truth(i: usize) -> Vector2<f64> {
@@ -35,18 +37,20 @@ fn letter(k: usize) -> char {
 
 /// A photograph with the prints of these numbers, true but for what `scatter` adds: marks of 2 mm, a plane that reads large or small by
 /// 0.2 %, and the card's own error.
-fn frame(k: usize, prints: impl IntoIterator<Item = usize>, scatter: Option<(&mut Scatter, f64)>) -> Frame {
+fn frame(k: usize, prints: impl IntoIterator<Item = usize>, scatter: Option<(&mut Scatter, [f64; 2])>) -> Frame {
     let numbers: Vec<usize> = prints.into_iter().collect();
     let (angle, shift) = lay(k);
     let back = Rotation2::new(-angle);
     let at: Vec<Vector2<f64>> = numbers.iter().map(|&i| back * (truth(i) - shift)).collect();
     let whole = DVector::from_iterator(2 * at.len(), at.iter().flat_map(|at| [at.x, at.y]));
     let covariance_mm2 = DMatrix::identity(whole.len(), whole.len()) * 4.0 + &whole * whole.transpose() * 4e-6;
+    let middle = at.iter().sum::<Vector2<f64>>() / at.len().max(1) as f64;
+    let by_mm = DVector::from_fn(whole.len(), |i, _| U_LENS * (whole[i] - middle[i % 2]));
     let seen = match scatter {
         None => whole,
-        Some((scatter, error)) => {
+        Some((scatter, [scale, lens])) => {
             let noise = DVector::from_fn(whole.len(), |_, _| scatter.normal());
-            whole * (1.0 + error) + covariance_mm2.clone().cholesky().unwrap().l() * noise
+            whole * (1.0 + U_SCALE * scale) + &by_mm * lens + covariance_mm2.clone().cholesky().unwrap().l() * noise
         }
     };
     let print = |(row, i): (usize, &usize)| FramePrint {
@@ -60,6 +64,7 @@ fn frame(k: usize, prints: impl IntoIterator<Item = usize>, scatter: Option<(&mu
         card: None,
         prints: numbers.iter().enumerate().map(print).collect(),
         covariance_mm2,
+        shared: vec![Shared { cause: "lens".into(), by_mm }],
         scale: "card".into(),
         u_scale: U_SCALE,
     }
@@ -67,8 +72,8 @@ fn frame(k: usize, prints: impl IntoIterator<Item = usize>, scatter: Option<(&mu
 
 /// Photographs of four prints each, of which every next one shows two of those before.
 fn chain(photos: usize, mut scatter: Option<&mut Scatter>) -> Vec<Frame> {
-    let error = scatter.as_mut().map_or(0.0, |scatter| U_SCALE * scatter.normal());
-    (0..photos).map(|k| frame(k, 2 * k..2 * k + 4, scatter.as_mut().map(|scatter| (&mut **scatter, error)))).collect()
+    let errors = scatter.as_mut().map_or([0.0; 2], |scatter| [scatter.normal(), scatter.normal()]);
+    (0..photos).map(|k| frame(k, 2 * k..2 * k + 4, scatter.as_mut().map(|scatter| (&mut **scatter, errors)))).collect()
 }
 
 fn distance(placed: &PlacedPrints, a: &str, b: &str) -> (f64, f64) {
@@ -159,6 +164,17 @@ fn the_cards_own_error_is_one_and_the_same_in_all_photographs() {
 }
 
 #[test]
+fn what_one_lens_does_in_all_photographs_adds_up_along_the_chain() {
+    let u = |lenses: fn(usize) -> String| {
+        let mut frames = chain(6, None);
+        frames.iter_mut().enumerate().for_each(|(k, frame)| frame.shared[0].cause = lenses(k));
+        distance(&join(&frames).unwrap(), "p0", "p13").1
+    };
+    let (one, each) = (u(|_| "one lens".into()), u(|k| format!("lens {k}")));
+    assert!(one > 1.2 * each, "{one} {each}");
+}
+
+#[test]
 fn photographs_of_one_lying_card_need_no_shared_print() {
     let mut frames = vec![frame(0, 0..3, None), frame(0, 3..6, None)];
     frames[1].photo = "b.jpg".into();
@@ -174,7 +190,7 @@ fn one_photograph_is_a_trail_by_itself_with_the_uncertainty_it_came_with() {
     let frames = [frame(0, 0..5, None)];
     let placed = join(&frames).unwrap();
     let at = &frames[0].prints[4].at_mm;
-    let expected = frames[0].covariance_mm2[(8, 8)] + (at[0] * U_SCALE).powi(2);
+    let expected = frames[0].covariance_mm2[(8, 8)] + (at[0] * U_SCALE).powi(2) + frames[0].shared[0].by_mm[8].powi(2);
     assert!((placed.covariance_mm2[(8, 8)] - expected).abs() < 1e-6 * expected);
     assert_eq!(placed.misfit, None);
 }
@@ -270,7 +286,10 @@ fn marks_that_scatter_more_than_they_claim_widen_every_uncertainty_and_it_is_tol
     let mut frames = chain(4, Some(&mut Scatter(5)));
     let honest = join(&frames).unwrap();
     // The same marks, claimed to be ten times as good.
-    frames.iter_mut().for_each(|frame| frame.covariance_mm2 /= 100.0);
+    for frame in &mut frames {
+        frame.covariance_mm2 /= 100.0;
+        frame.shared.clear();
+    }
     let placed = join(&frames).unwrap();
     assert!(placed.misfit.unwrap() > 5.0);
     says(&placed.warnings[0].to_string(), &["times what marking allows for", ".jpg"]);
@@ -291,7 +310,8 @@ fn what_is_not_sound_is_refused_by_name() {
         refused(&[frame])
     };
     says(&changed(|frame| frame.prints[1].at_mm[0] = f64::NAN), &["a.jpg", "print p1", "finite"]);
-    let no_uncertainty: [fn(&mut Frame); 4] = [
+    let no_uncertainty: [fn(&mut Frame); 5] = [
+        |frame| frame.shared[0].by_mm[0] = f64::NAN,
         |frame| frame.u_scale = 0.0,
         |frame| frame.covariance_mm2[(0, 0)] = -1.0,
         |frame| frame.covariance_mm2[(0, 0)] = f64::NAN,
