@@ -1,5 +1,6 @@
 """A trail from photographs: against SciPy's least squares, and against the ground that OpenCV painted."""
 
+import functools
 import itertools
 import json
 import tomllib
@@ -125,12 +126,14 @@ def bent(px, bend):
     return middle + (px - middle) * (1 + bend * np.sum(aside**2, axis=-1, keepdims=True))
 
 
-def through_lens(picture, bend):
+@functools.cache
+def straightened(bend):
+    """Where each pixel behind a lens comes from."""
     seen = np.stack(np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1])), axis=-1).astype(float)
     straight = seen.copy()
-    for _ in range(20):
+    for _ in range(6):
         straight += seen - bent(straight, bend)
-    return cv2.remap(picture, straight.astype(np.float32), None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return straight.astype(np.float32)
 
 
 def painted_trail(folder, card_picture, seed, same_card=(), bend=0.0):
@@ -147,7 +150,7 @@ def painted_trail(folder, card_picture, seed, same_card=(), bend=0.0):
         truth, _ = camera_homography(rng, FOCAL_PX, SIZE, 12, 1250, on_card(middle + (0, 40)))
         picture = photograph(card_picture, truth, SIZE, 10 * seed + k)
         if bend:
-            picture = through_lens(picture, bend)
+            picture = cv2.remap(picture, straightened(bend), None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         prints = []
         for name in (f"p{i}" for i in seen):
             px = bent(cv2.perspectiveTransform(np.array([[on_card(TRAIL[name])]]), truth)[0, 0], bend)
