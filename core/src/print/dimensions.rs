@@ -1,10 +1,11 @@
 //! A print's width and lengths with the budget of their uncertainty (JCGM 100:2008, 5.1.2).
 
+use nalgebra::DVector;
 use serde::{Deserialize, Serialize};
 
 use super::landmarks::{Foot, LandmarkError, PrintMarks, Side};
 use crate::measured::{Measured, combine};
-use crate::scale::{Plane, Stance};
+use crate::scale::{Plane, Points, Stance};
 
 /// Where the print's floor lies below the plane of the scale.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -164,6 +165,30 @@ impl Ruler<'_> {
         };
         let ((x, u_x), (y, u_y)) = (along(0), along(1));
         PointMeasure { mm: [x, y], u_mm: [u_x, u_y], depth: None }
+    }
+
+    /// Where marked pixels lie, at the floor where its depth is known, by all but the scale's own length; `None` beyond the plane's
+    /// horizon. Depth and an unknown tilt do to all of them alike what they do.
+    pub fn places(&self, px: &[[f64; 2]]) -> Option<Points> {
+        let Points { mut at_mm, mut covariance_mm2, mut by_lens_mm } = self.plane.points(px, self.u_click_px)?;
+        if let Some((depth, stance)) = self.floor.depth_mm().zip(self.stance) {
+            let aside = DVector::from_fn(2 * px.len(), |i, _| at_mm[i / 2][i % 2] - stance.foot_mm[i % 2]);
+            let grow = 1.0 + depth.value / stance.height_mm;
+            covariance_mm2 *= grow * grow;
+            covariance_mm2 += &aside * aside.transpose() * (depth.u / stance.height_mm).powi(2);
+            by_lens_mm *= grow;
+            for (at, aside) in at_mm.iter_mut().flatten().zip(&aside) {
+                *at += aside * (grow - 1.0);
+            }
+        }
+        for (i, px) in px.iter().enumerate() {
+            let uneven = self.u_uneven_mm(*px).powi(2);
+            covariance_mm2[(2 * i, 2 * i)] += uneven;
+            covariance_mm2[(2 * i + 1, 2 * i + 1)] += uneven;
+        }
+        let whole = DVector::from_iterator(2 * px.len(), at_mm.iter().flatten().copied());
+        covariance_mm2 += &whole * whole.transpose() * self.u_aslant.powi(2);
+        Some(Points { at_mm, covariance_mm2, by_lens_mm })
     }
 
     pub fn print(&self, marks: &PrintMarks) -> Result<PrintMeasure, LandmarkError> {

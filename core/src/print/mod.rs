@@ -10,7 +10,9 @@ mod feet;
 mod landmarks;
 mod light;
 mod measure;
+mod places;
 mod seen;
+mod stated;
 mod together;
 
 pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
@@ -18,5 +20,7 @@ pub use feet::{FootMeasure, Mean, feet};
 pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintMarks, Side};
 pub use light::{Ground, Light, PadEdge, PadProposal};
 pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
+pub use places::{Places, places};
 pub use seen::ScaleKind;
+pub use stated::{SheetCorners, StatedScale};
 pub use together::{Camera, measure_together};

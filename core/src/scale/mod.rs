@@ -17,5 +17,5 @@ pub use coin::{CoinFound, Ellipse, of_coin};
 pub use find::{BENT_MM, CardFound, ScaleError, find_card};
 pub use known::{Coin, Sheet};
 pub use lens::Lens;
-pub use plane::{Length, Plane, Stance, Tie};
+pub use plane::{Length, Plane, Points, Stance, Tie};
 pub use taps::{KnownError, SheetFound, find_sheet};

@@ -3,7 +3,7 @@
 //! Hartley & Zisserman 2004, *Multiple View Geometry*, ch. 4 and 5: normalised direct linear solution, then least squares on the
 //! corners' distances in the picture; covariance of the solution (JᵀJ)⁻¹ carried to lengths by the law of propagation (JCGM 100, 5.1.2).
 
-use nalgebra::{Matrix2, Matrix3, RowSVector, RowVector2, SMatrix, SVector, Vector2, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, RowSVector, RowVector2, SMatrix, SVector, Vector2, Vector3};
 
 use super::lens::Lens;
 
@@ -34,6 +34,8 @@ pub struct Plane {
     straight: Matrix3<f64>,
     /// Of the first eight numbers of `to_px` (row by row, the ninth is one), in the normalised frame below, and of the lens's.
     covariance: SMatrix<f64, NUMBERS, NUMBERS>,
+    /// How those numbers are off where the lens bends by one standard uncertainty more than nothing.
+    by_lens: SVector<f64, NUMBERS>,
     frame: Frame,
     /// Root mean square of what the fit leaves over, px.
     pub rms_px: f64,
@@ -59,6 +61,17 @@ pub struct Length {
     pub u_click_mm: f64,
     /// From the fit of the plane.
     pub u_plane_mm: f64,
+}
+
+/// Points in the plane with what ties their uncertainties together; coordinates in the order x0, y0, x1, y1, ….
+#[derive(Debug, Clone)]
+pub struct Points {
+    /// Where they lie.
+    pub at_mm: Vec<[f64; 2]>,
+    /// From marking them and from the plane's fit, 2n × 2n, mm².
+    pub covariance_mm2: DMatrix<f64>,
+    /// What one standard uncertainty of the lens's bending does to each coordinate, mm: in all photographs by one lens the same cause.
+    pub by_lens_mm: DVector<f64>,
 }
 
 /// Normalised coordinates, so that the numbers of the fit are of one size: mm' = (mm − origin)/100, px' = (px − origin)/1000.
@@ -134,12 +147,16 @@ impl Plane {
         // What the fit leaves over may show that the corners are worse than they claim; they are never taken as better.
         let spare = (2 * ties.len()).saturating_sub(8) as f64;
         let inflation = if spare > 0.0 { (last.weighted_squares / spare).max(1.0) } else { 1.0 };
-        let covariance = last.normal.try_inverse()?.fixed_view::<NUMBERS, NUMBERS>(0, 0) * inflation;
+        let covariance = last.normal.try_inverse()?.fixed_view::<NUMBERS, NUMBERS>(0, 0).into_owned();
+        // What the lens was taken for beforehand pulls at the solution by its share of the information: the same in every
+        // photograph by the same lens.
+        let by_lens = covariance.column(8) / fit.lens.u_bend();
+        let covariance = covariance * inflation;
         let to_px = frame.plain(&fit.h);
         let rms_px = (last.squares / ties.len() as f64).sqrt() * PX;
         let to_mm = to_px.try_inverse()?;
         let straight = if lens == Lens::NONE { to_mm } else { Self::fit(ties, Lens::NONE)?.to_mm };
-        Some(Self { to_px, to_mm, lens: fit.lens, straight, covariance, frame, rms_px })
+        Some(Self { to_px, to_mm, lens: fit.lens, straight, covariance, by_lens, frame, rms_px })
     }
 
     /// A plane of which only the scale is known, from two points a known length apart: looked at straight from above.
@@ -157,7 +174,16 @@ impl Plane {
         (both[0], both[4]) = (1.0, 1.0);
         let covariance = both * both.transpose() * u_scale.powi(2);
         let to_mm = to_px.try_inverse()?;
-        Some(Self { to_px, to_mm, lens: Lens::NONE, straight: to_mm, covariance, frame, rms_px: 0.0 })
+        Some(Self {
+            to_px,
+            to_mm,
+            lens: Lens::NONE,
+            straight: to_mm,
+            covariance,
+            by_lens: SVector::zeros(),
+            frame,
+            rms_px: 0.0,
+        })
     }
 
     /// Where in the plane a pixel lies, mm.
@@ -208,6 +234,42 @@ impl Plane {
             (u_click_px * click).hypot((plane * self.covariance * plane.transpose())[0].max(0.0).sqrt())
         });
         (self.mm(px), u)
+    }
+
+    /// Where in the plane pixels lie that were marked with `u_click_px` each, and how well all of them are known together. `None` where
+    /// a pixel lies on the plane's horizon or beyond it.
+    ///
+    /// ```
+    /// use rakelight_core::scale::Plane;
+    /// // 100 mm are 1000 px, each end marked to 2 px; two points are 50 mm apart.
+    /// let plane = Plane::from_length([0.0, 0.0], [1000.0, 0.0], 100.0, 2.0).expect("a length above zero");
+    /// let points = plane.points(&[[0.0, 0.0], [500.0, 0.0]], 1.0).expect("in front of the camera");
+    /// assert!((points.at_mm[1][0] - 50.0).abs() < 1e-9);
+    /// // As of a length: two marks of 0.1 mm, and half of what marking the ruler's ends did to 100 mm.
+    /// let (length, c) = (plane.length([0.0, 0.0], [500.0, 0.0], 1.0), &points.covariance_mm2);
+    /// let u_mm = (c[(0, 0)] + c[(2, 2)] - 2.0 * c[(0, 2)]).sqrt();
+    /// assert!((u_mm - length.u_click_mm.hypot(length.u_plane_mm)).abs() < 1e-9);
+    /// ```
+    pub fn points(&self, px: &[[f64; 2]], u_click_px: f64) -> Option<Points> {
+        // The horizon's side on which the fit's own points lie.
+        let side = |px: [f64; 2]| (self.to_mm * Vector3::new(px[0], px[1], 1.0)).z;
+        let before = side(self.frame.px);
+        let mut by_number = DMatrix::zeros(2 * px.len(), NUMBERS);
+        let mut covariance_mm2 = DMatrix::zeros(2 * px.len(), 2 * px.len());
+        for (i, &px) in px.iter().enumerate() {
+            if side(self.lens.undo(px)) / before <= 1e-6 {
+                return None;
+            }
+            let (by_place, numbers) = self.slopes(px);
+            let back = by_place.try_inverse()? * MM;
+            by_number.view_mut((2 * i, 0), (2, NUMBERS)).copy_from(&(-(back * numbers)));
+            let click = back * (u_click_px / PX);
+            covariance_mm2.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&(click * click.transpose()));
+        }
+        let rest = self.covariance - self.by_lens * self.by_lens.transpose();
+        covariance_mm2 += &by_number * rest * by_number.transpose();
+        let at_mm = px.iter().map(|px| self.mm(*px)).collect();
+        Some(Points { at_mm, covariance_mm2, by_lens_mm: by_number * self.by_lens })
     }
 
     /// How a point's millimetres along `unit` answer to one pixel at the point and to each number of the fit.

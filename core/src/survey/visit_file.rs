@@ -10,10 +10,9 @@ use super::record::{Bank, Conditions, Consent, Person, SignKind};
 use super::time::parse_time;
 use crate::measured::Measured;
 use crate::place::Category;
-use crate::print::{Landmarks, ScaleKind};
+use crate::print::{Floor, Landmarks, StatedScale};
 use crate::scale::card::U_CHECK_LINE_MM;
-use crate::scale::{Coin, Ellipse, KnownError, Sheet};
-use crate::trail::TrailPrints;
+use crate::trail::TrailMarks;
 
 /// The file as it stands.
 #[derive(Debug, Clone, Deserialize)]
@@ -134,7 +133,7 @@ pub struct Photo {
     pub taken: Option<DateTime<FixedOffset>>,
     /// `card`, or a sheet's corners, a coin's outline, or a ruler's two points and length.
     #[serde(default)]
-    pub scale: Option<Scale>,
+    pub scale: Option<StatedScale>,
     /// The number of the card in it, where the visit has several.
     #[serde(default)]
     pub card: Option<String>,
@@ -151,68 +150,6 @@ pub struct Photo {
     pub floor_up_to_mm: Option<f64>,
 }
 
-/// What gives a photograph's scale.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(rename_all = "snake_case", deny_unknown_fields)]
-pub enum Scale {
-    /// Our card.
-    Card,
-    /// A bank card.
-    Id1(SheetCorners),
-    /// A sheet of paper.
-    A4(SheetCorners),
-    /// A sheet of paper.
-    A5(SheetCorners),
-    /// A euro coin by its outline, an ellipse.
-    Coin {
-        /// Which: `1c` … `50c`, `1eur`, `2eur`.
-        kind: String,
-        /// Its middle, px.
-        centre_px: [f64; 2],
-        /// Its two half axes, px.
-        half_axes_px: [f64; 2],
-        /// Which way the first half axis points, degrees clockwise from +x.
-        deg: f64,
-    },
-    /// Two points on a ruler.
-    Ruler {
-        /// px.
-        from_px: [f64; 2],
-        /// px.
-        to_px: [f64; 2],
-        /// mm between them.
-        length_mm: f64,
-    },
-}
-
-/// Where a sheet's straight sides meet.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct SheetCorners {
-    /// Clockwise from any, px.
-    pub corners_px: [[f64; 2]; 4],
-}
-
-impl Scale {
-    /// The same as measuring takes it; a coin that isn't known is an error.
-    pub(super) fn kind(&self) -> Result<ScaleKind, KnownError> {
-        let sheet = |id: &str, corners: &SheetCorners| {
-            Sheet::named(id).map(|sheet| ScaleKind::Sheet { sheet, taps: corners.corners_px })
-        };
-        match *self {
-            Self::Card => Ok(ScaleKind::Card),
-            Self::Id1(ref corners) => sheet("id1", corners),
-            Self::A4(ref corners) => sheet("a4", corners),
-            Self::A5(ref corners) => sheet("a5", corners),
-            Self::Coin { ref kind, centre_px, half_axes_px, deg } => {
-                let ellipse = Ellipse { centre_px, half_axes_px, deg };
-                Coin::named(kind).map(|coin| ScaleKind::Coin { coin, ellipse })
-            }
-            Self::Ruler { from_px, to_px, length_mm } => Ok(ScaleKind::Ruler { from_px, to_px, length_mm }),
-        }
-    }
-}
-
 /// Landmarks in a file or in place.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(untagged)]
@@ -223,13 +160,13 @@ pub enum LandmarksIn {
     Here(Landmarks),
 }
 
-/// `[[trail]]`.
+/// `[[trail]]`: its prints along a tape, or marked in photographs of the visit.
 #[derive(Debug, Clone, Deserialize)]
 #[allow(missing_docs)]
 pub struct Trail {
     pub id: String,
     #[serde(flatten)]
-    pub prints: TrailPrints,
+    pub marks: TrailMarks,
 }
 
 /// `[[sign]]`. Prints, trail, droppings and feeding remains are those of an identification's evidence; a print may be taken `from` a measured
@@ -290,6 +227,18 @@ pub enum VisitFileError {
     },
 }
 
+impl Photo {
+    /// Where the prints' floor lies below the scale; `None` where that is stated by halves.
+    pub(super) fn floor(&self) -> Option<Floor> {
+        match (self.depth_mm, self.u_depth_mm, self.floor_up_to_mm) {
+            (None, None, None) => Some(Floor::InPlane),
+            (Some(depth_mm), Some(u_depth_mm), None) => Some(Floor::At { depth_mm, u_depth_mm }),
+            (None, None, Some(depth_mm)) => Some(Floor::UpTo { depth_mm }),
+            _ => None,
+        }
+    }
+}
+
 impl VisitFile {
     /// Reads a folder's `visit.toml`.
     pub fn in_folder(folder: &Path) -> Result<Self, VisitFileError> {
@@ -330,9 +279,10 @@ impl VisitFile {
 
     /// What the check line of a photograph's card measures, where someone measured it: that of the card that the photograph names,
     /// or of the visit's only one.
-    pub(super) fn check_line(&self, photo: &Photo) -> Option<Measured> {
-        let named = self.card.iter().find(|card| photo.card.as_ref() == Some(&card.number));
-        let only = self.card.first().filter(|_| self.card.len() == 1 && photo.card.is_none());
+    pub(super) fn check_line(&self, photo: Option<&Photo>) -> Option<Measured> {
+        let number = photo.and_then(|photo| photo.card.as_ref());
+        let named = self.card.iter().find(|card| number == Some(&card.number));
+        let only = self.card.first().filter(|_| self.card.len() == 1 && number.is_none());
         named.or(only).map(|card| Measured { value: card.check_line_mm, u: card.u_check_line_mm })
     }
 

@@ -9,10 +9,11 @@
 mod assign;
 mod draw;
 mod fit;
+mod join;
 mod line;
 mod measures;
 mod pattern;
-mod plane;
+mod photos;
 mod reading;
 mod sections;
 mod speed;
@@ -23,7 +24,9 @@ mod tests;
 use serde::{Deserialize, Serialize};
 
 pub use draw::draw;
+pub use join::{Frame, FramePrint, JoinError, JoinWarning, PlacedPrints, Shared, join};
 pub use pattern::{Form, PatternName};
+pub use photos::{MarkedPrint, PhotosError, Placed, TrailMarks, TrailPhoto, TrailPhotos};
 pub use reading::{Alternative, FittedPattern, FormProbability, Member, TrailReading};
 pub use speed::{GaitClass, HipHeight, HipHeightError, NoSpeed, Speed, speed};
 
@@ -215,6 +218,18 @@ pub fn read(trail: &TrailPrints) -> Result<TrailReading, TrailError> {
     let patterns = pattern::patterns()?;
     check(trail, &patterns.assumed)?;
     Ok(read_spots(&Spots::along_tape(trail), patterns))
+}
+
+/// Reads a trail from places in one plane, as marked photographs give them ([`TrailPhotos::place`]); their uncertainties are taken with
+/// all they have in common.
+///
+/// # Errors
+/// Fewer than two prints.
+pub fn read_placed(placed: &PlacedPrints, travel: Travel, drag_mark: Option<bool>) -> Result<TrailReading, TrailError> {
+    if placed.at_mm.len() < 2 {
+        return Err(TrailError::TooFew { prints: placed.at_mm.len() });
+    }
+    Ok(read_spots(&Spots::placed(placed, travel, drag_mark), pattern::patterns()?))
 }
 
 /// The line is drawn again through the cycles found while that moves prints by more than this share of their scatter …

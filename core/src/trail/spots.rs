@@ -4,11 +4,12 @@ use nalgebra::DMatrix;
 
 use super::fit::Mark;
 use super::line::Line;
-use super::{TrailPrints, Travel};
+use super::{PlacedPrints, TrailPrints, Travel};
 use crate::print::{Foot, Side};
 
 /// Prints are looked for along a line within this distance of where they lie, roughly, cm.
 const REACH_CM: f64 = 150.0;
+const MM_PER_CM: f64 = 10.0;
 
 /// Places of prints in one plane, x right and y to the left of x, centimetres.
 pub(super) struct Spots {
@@ -41,6 +42,21 @@ impl Spots {
             travel: trail.travel,
             drag_mark: trail.drag_mark,
             azimuth_deg: trail.azimuth_deg,
+        }
+    }
+
+    /// By photographs: the first one's plane, y up.
+    pub fn placed(placed: &PlacedPrints, travel: Travel, drag_mark: Option<bool>) -> Self {
+        Self {
+            at_cm: placed.at_mm.iter().map(|at| at.map(|mm| mm / MM_PER_CM)).collect(),
+            marks: placed.marks.clone(),
+            u_cm: placed.u_beside_neighbours_mm() / MM_PER_CM,
+            covariance_cm2: Some(&placed.covariance_mm2 / MM_PER_CM.powi(2)),
+            on_tape: false,
+            from_above: true,
+            travel,
+            drag_mark,
+            azimuth_deg: None,
         }
     }
 
@@ -98,23 +114,12 @@ impl Spots {
             sums[print][0] += x;
             sums[print][1] += y;
         }
-        let Some(covariance) = &self.covariance_cm2 else {
-            return (self.u_cm * sums.iter().flatten().map(|s| s * s).sum::<f64>().sqrt(), 0.0);
-        };
-        let used: Vec<usize> = (0..sums.len()).filter(|&i| sums[i] != [0.0; 2]).collect();
-        let (mut all, mut own) = (0.0, 0.0);
-        for &i in &used {
-            for &j in &used {
-                for (a, &x) in sums[i].iter().enumerate() {
-                    for (b, &y) in sums[j].iter().enumerate() {
-                        let part = x * y * covariance[(2 * i + a, 2 * j + b)];
-                        all += part;
-                        own += if i == j { part } else { 0.0 };
-                    }
-                }
-            }
-        }
-        (own.max(0.0).sqrt(), (all - own).max(0.0).sqrt())
+        let own = self.u_cm * sums.iter().flatten().map(|s| s * s).sum::<f64>().sqrt();
+        let Some(covariance) = &self.covariance_cm2 else { return (own, 0.0) };
+        let used: Vec<usize> = (0..2 * sums.len()).filter(|&i| sums[i / 2][i % 2] != 0.0).collect();
+        let part = |i: usize, j: usize| sums[i / 2][i % 2] * sums[j / 2][j % 2] * covariance[(i, j)];
+        let all: f64 = used.iter().map(|&i| used.iter().map(|&j| part(i, j)).sum::<f64>()).sum();
+        (own, (all - own * own).max(0.0).sqrt())
     }
 }
 

@@ -300,23 +300,31 @@ fn the_reading_has_an_uncertainty_beside_every_measure() {
 }
 
 #[test]
-fn a_trail_in_a_photograph_is_read_in_any_direction() {
+fn a_trail_in_photographs_is_read_in_any_direction_and_doubted_as_its_places_are() {
     let along_tape = bound().trail(4);
     let (sin, cos) = 0.7_f64.sin_cos();
-    let places: Vec<_> = along_tape
-        .prints
-        .iter()
-        .map(|p| {
-            (
-                [10.0 * (p.along_cm * cos - p.offset_cm * sin), 10.0 * (p.along_cm * sin + p.offset_cm * cos)],
-                (p.foot, p.side),
-            )
-        })
-        .collect();
-    let turned = read(&TrailPrints::from_plane(&places, 10.0).unwrap()).unwrap();
-    let straight = read(&along_tape).unwrap();
-    assert_eq!(turned.patterns[0].name, straight.patterns[0].name);
-    assert!((turned.stride_mm().unwrap().value - straight.stride_mm().unwrap().value).abs() < 5.0);
+    let turned =
+        |p: &TrailPrint| [10.0 * (p.along_cm * cos - p.offset_cm * sin), 10.0 * (p.along_cm * sin + p.offset_cm * cos)];
+    let n = along_tape.prints.len();
+    let placed = |own_mm: f64, scale: f64| {
+        let at_mm: Vec<[f64; 2]> = along_tape.prints.iter().map(turned).collect();
+        let places = nalgebra::DVector::from_iterator(2 * n, at_mm.iter().flatten().copied());
+        let covariance_mm2 =
+            nalgebra::DMatrix::identity(2 * n, 2 * n) * own_mm.powi(2) + &places * places.transpose() * scale.powi(2);
+        let marks = vec![(Foot::Unknown, Side::Unknown); n];
+        PlacedPrints { ids: vec![], at_mm, marks, covariance_mm2, misfit: None, warnings: vec![] }
+    };
+    let read_at = |own_mm, scale| read_placed(&placed(own_mm, scale), Travel::Forwards, None).unwrap();
+    let (straight, sharp) = (read(&along_tape).unwrap(), read_at(10.0, 1e-9));
+    assert_eq!(straight.groups, sharp.groups);
+    for (a, b) in straight.measures.iter().zip(&sharp.measures) {
+        assert!((a.value - b.value).abs() < 0.02 * a.value && (a.u / b.u).ln().abs() < 0.05, "{a:?} {b:?}");
+    }
+    // A scale that is off by 5 % is off for every stride alike, however many there are.
+    let (known, doubted) = (sharp.stride_mm().unwrap(), read_at(10.0, 0.05).stride_mm().unwrap());
+    assert!((doubted.u - known.u.hypot(0.05 * known.value)).abs() < 0.5, "{known:?} {doubted:?}");
+    let sides: Vec<Side> = sharp.prints[..4].iter().map(|p| p.side).collect();
+    assert_eq!(sides, [Side::Left, Side::Left, Side::Right, Side::Right], "seen from above, left is left");
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 mod photographs;
 mod signs;
+mod trails;
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -9,15 +10,14 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use serde_json::json;
 
-use super::record::{Closed, Opened, StretchWalked, TrackPiece, TrailMeasured};
+use super::record::{Closed, Opened, StretchWalked, TrackPiece};
 use super::visit::Visit;
 use super::visit_file::{Line, VisitFile, VisitFileError};
 use crate::identify::{Facts, FactsError};
 use crate::photo::Photo;
 use crate::place::{Fix, PlaceError, Position, Track, TrackError};
-use crate::trail::{self, TrailError};
+use crate::trail::TrailError;
 use crate::words::Words;
 
 /// A visit as a folder tells it.
@@ -275,16 +275,6 @@ impl Reader<'_> {
             let fixes = self.track.fixes.iter().map(|fix| (fix.time, fix.position.lat, fix.position.lon)).collect();
             self.visit.track.push(TrackPiece { fixes });
         }
-    }
-
-    fn trails(&mut self) -> Result<(), FolderError> {
-        for trail in &self.file.trail {
-            let reading =
-                trail::read(&trail.prints).map_err(|source| FolderError::Trail { id: trail.id.clone(), source })?;
-            let (id, prints) = (trail.id.clone(), trail.prints.clone());
-            self.visit.trails.push(TrailMeasured { id, prints, reading: json!(reading) });
-        }
-        Ok(())
     }
 }
 

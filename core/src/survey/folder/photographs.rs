@@ -5,10 +5,10 @@ use std::path::Path;
 use chrono::{DateTime, FixedOffset, TimeDelta};
 
 use super::super::record::{Clock, PhotoAttached, PlacedBy, PrintMeasured};
-use super::super::visit_file::{self, LandmarksIn, Scale, VisitFileError};
+use super::super::visit_file::{self, LandmarksIn, VisitFileError};
 use super::{FolderError, FolderVisitParts, LeftOut, Reader, read};
 use crate::photo::{self, Photo};
-use crate::print::{self, Floor, Landmarks, Request, ScaleKind};
+use crate::print::{self, Landmarks, Request, ScaleKind, StatedScale};
 
 /// A photograph this long before or after the visit shows a camera whose clock is wrong.
 const BESIDE_THE_VISIT: TimeDelta = TimeDelta::hours(2);
@@ -123,17 +123,12 @@ impl Reader<'_> {
                 Err(detail) => return not_measured(&detail),
             }
         }
-        let scale = match first.scale.as_ref().map_or(Ok(ScaleKind::Card), Scale::kind) {
+        let scale = match first.scale.as_ref().map_or(Ok(ScaleKind::Card), StatedScale::kind) {
             Ok(scale) => scale,
             Err(error) => return not_measured(&error.to_string()),
         };
-        let floor = match (first.depth_mm, first.u_depth_mm, first.floor_up_to_mm) {
-            (None, None, None) => Floor::InPlane,
-            (Some(depth_mm), Some(u_depth_mm), None) => Floor::At { depth_mm, u_depth_mm },
-            (None, None, Some(depth_mm)) => Floor::UpTo { depth_mm },
-            _ => return not_measured(self.words.say("folder.depth_pair")),
-        };
-        let check_line = self.file.check_line(first).filter(|_| scale == ScaleKind::Card);
+        let Some(floor) = first.floor() else { return not_measured(self.words.say("folder.depth_pair")) };
+        let check_line = self.file.check_line(Some(first)).filter(|_| scale == ScaleKind::Card);
         let request = Request { scale, check_line, landmarks: landmarks.clone(), floor, ..Request::default() };
         let measurement =
             if photos.len() > 1 { print::measure_together(photos, &request) } else { print::measure(photo, &request) };
