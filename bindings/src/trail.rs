@@ -74,8 +74,11 @@ impl Workspace {
             foot: mark.foot,
             side: mark.side,
         };
-        let prints =
-            TrailPrints { prints: marks.prints.iter().map(print).collect(), u_position_cm: marks.u_position_cm, ..TrailPrints::default() };
+        let prints = TrailPrints {
+            prints: marks.prints.iter().map(print).collect(),
+            u_position_cm: marks.u_position_cm,
+            ..TrailPrints::default()
+        };
         let reading = trail::read(&prints).map_err(ShellError::input)?;
         let share = |pattern: &trail::PatternProbability| PatternShare {
             pattern: pattern.name,

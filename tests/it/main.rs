@@ -7,3 +7,4 @@ mod lamps;
 mod space;
 mod summary;
 mod taps;
+mod trail;

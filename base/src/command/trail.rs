@@ -7,7 +7,7 @@ use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{Request, ScaleKind};
 use rakelight_core::scale::card::U_CHECK_LINE_MM;
-use rakelight_core::trail::{self, Placed, TrailMarks, TrailPhoto};
+use rakelight_core::trail::{self, MeasureName, Placed, TrailMarks, TrailMeasure, TrailPhoto, TrailReading};
 use rakelight_core::words::Words;
 
 use super::beside::{self, Beside};
@@ -64,24 +64,85 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         print_json(&document);
         return Ok(());
     }
-    for pattern in reading.patterns.iter().filter(|pattern| pattern.probability >= 0.01) {
-        println!("{:<32} {:>4} %", words.say(pattern.name.key()), words.number(100.0 * pattern.probability, 0));
-    }
-    let measures = [
-        ("trail.stride", reading.stride_mm()),
-        ("trail.group_length", reading.group_length_mm()),
-        ("trail.gap", reading.gap_mm()),
-        ("trail.straddle", reading.straddle_mm()),
-    ];
-    for (key, mm) in measures.into_iter().filter_map(|(key, measure)| Some((key, measure?))) {
-        let measure = format!("{} mm ±{}", words.number(mm.value, 0), words.number(mm.half_width_95(), 0));
-        println!("{}", words.fill(key, &[("measure", &measure)]));
+    match reading.sections.as_slice() {
+        [] => say(&reading, words),
+        sections => sections.iter().for_each(|section| {
+            let ends =
+                section.prints.iter().map(|p| p.along_cm).fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
+            let [from, to] = [ends.0, ends.1].map(|cm| words.number(cm / 100.0, 1));
+            println!("{}", words.fill("trail.section", &[("from", &from), ("to", &to)]));
+            say(section, words);
+            println!();
+        }),
     }
     answers.print(&reading, words);
     for warning in warnings {
         eprintln!("rakelight: {warning}");
     }
     Ok(())
+}
+
+/// What one pattern's stretch says.
+fn say(reading: &TrailReading, words: &Words) {
+    let percent = |share: f64| words.number(100.0 * share, 0);
+    for pattern in reading.patterns.iter().filter(|pattern| pattern.probability >= 0.01) {
+        println!("{:<32} {:>4} %", words.say(pattern.name.key()), percent(pattern.probability));
+    }
+    if reading.no_pattern >= 0.01 {
+        println!("{:<32} {:>4} %", words.say("trail.no_pattern"), percent(reading.no_pattern));
+    }
+    for form in reading.forms.iter().filter(|form| form.probability >= 0.05) {
+        println!("  {:<30} {:>4} %", words.say(form.name.key()), percent(form.probability));
+    }
+    if let Some(forwards) = reading.forwards {
+        println!("{}", words.fill("trail.forwards", &[("share", &percent(forwards))]));
+    }
+    reading.measures.iter().for_each(|measure| println!("{}", line(measure, words)));
+    let list =
+        |prints: &mut dyn Iterator<Item = usize>| prints.map(|print| print.to_string()).collect::<Vec<_>>().join(", ");
+    let doubtful = list(&mut reading.prints.iter().filter(|p| p.probability < DOUBTFUL).map(|p| p.print));
+    let lines = [
+        ("trail.missing", "n", reading.missing.to_string(), reading.missing > 0),
+        ("trail.foreign", "list", list(&mut reading.foreign.iter().copied()), !reading.foreign.is_empty()),
+        ("trail.doubtful", "list", doubtful.clone(), !doubtful.is_empty() && reading.fitted.is_some()),
+    ];
+    for (key, slot, value, _) in lines.into_iter().filter(|(.., said)| *said) {
+        println!("{}", words.fill(key, &[(slot, &value)]));
+    }
+    for other in &reading.alternatives {
+        let slots = [("name", words.say(other.pattern.key())), ("share", &*percent(other.probability))];
+        println!("{}", words.fill("trail.alternative", &slots));
+    }
+    if reading.drag_mark == Some(true) {
+        println!("{}", words.say("trail.drag"));
+    }
+}
+
+/// A print less sure than this of where it belongs is named.
+const DOUBTFUL: f64 = 0.9;
+
+/// A measure with its spread and how many values it is of.
+fn line(measure: &TrailMeasure, words: &Words) -> String {
+    let (unit, key) = match measure.name {
+        MeasureName::StrideMm => ("mm", "trail.stride"),
+        MeasureName::StepMm => ("mm", "trail.step"),
+        MeasureName::GroupLengthMm => ("mm", "trail.group_length"),
+        MeasureName::GapMm => ("mm", "trail.gap"),
+        MeasureName::StraddleMm => ("mm", "trail.straddle"),
+        MeasureName::DiagonalDeg => ("°", "trail.diagonal_angle"),
+        MeasureName::PairMm => ("mm", "trail.pair"),
+    };
+    let mean = Measured { value: measure.value, u: measure.u };
+    let value = format!("{} {unit} ±{}", words.number(mean.value, 0), words.number(mean.half_width_95(), 0));
+    let n = measure.n.to_string();
+    let value = match measure.spread {
+        Some(spread) => {
+            words.fill("trail.of_values", &[("measure", &value), ("spread", &words.number(spread, 0)), ("n", &n)])
+        }
+        None => words.fill("trail.of_one", &[("measure", &value), ("n", &n)]),
+    };
+    let [from, to] = measure.between.unwrap_or_default().map(|print| print.to_string());
+    words.fill(key, &[("measure", &value), ("from", &from), ("to", &to)])
 }
 
 /// A photograph that lies beside the trail's file, and what is to be measured in it.

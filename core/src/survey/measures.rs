@@ -3,6 +3,7 @@
 use serde_json::{Map, Value, json};
 
 use super::record::{PrintMeasured, TrailMeasured};
+use crate::identify::Feature;
 
 const OF_PRINT: [&str; 8] = [
     "foot",
@@ -27,11 +28,14 @@ impl PrintMeasured {
 }
 
 impl TrailMeasured {
-    /// The trail's measures and its likeliest pattern.
+    /// The trail's measures, its likeliest pattern, and drag marks where someone looked.
     pub fn evidence(&self) -> Map<String, Value> {
         let mut evidence = known(&self.reading, &OF_TRAIL);
         if let Some(name) = self.reading["patterns"][0]["name"].as_str() {
             evidence.insert("pattern".into(), json!(name));
+        }
+        if let Some(seen) = self.reading["drag_mark"].as_bool() {
+            evidence.insert("drag_mark".into(), json!(if seen { Feature::Seen } else { Feature::Absent }));
         }
         evidence
     }

@@ -190,15 +190,17 @@ impl TrailPhotos {
             let places =
                 print::places(&picture, &request).map_err(|error| PhotosError::Measure { file: file(), error })?;
             of_photos.extend(places.warnings.iter().map(|warning| (file(), *warning)));
-            // Places come in the order of the names.
-            let mut prints: Vec<&MarkedPrint> = photo.prints.iter().collect();
-            prints.sort_by(|a, b| a.id.cmp(&b.id));
-            if let Some(pair) = prints.windows(2).find(|pair| pair[0].id == pair[1].id) {
-                return Err(JoinError::PrintTwice { photo: file(), print: pair[0].id.clone() }.into());
+            let mut names: Vec<&str> = photo.prints.iter().map(|print| print.id.as_str()).collect();
+            names.sort_unstable();
+            if let Some(pair) = names.windows(2).find(|pair| pair[0] == pair[1]) {
+                return Err(JoinError::PrintTwice { photo: file(), print: pair[0].to_owned() }.into());
             }
-            let prints = prints.iter().zip(places.points.at_mm).map(|(print, at_mm)| FramePrint {
+            // Places come in the order of the names; prints stay in the order in which they were listed.
+            let place = |print: &MarkedPrint| names.binary_search(&print.id.as_str()).unwrap_or_default();
+            let coordinates: Vec<usize> = photo.prints.iter().flat_map(|p| [2 * place(p), 2 * place(p) + 1]).collect();
+            let prints = photo.prints.iter().map(|print| FramePrint {
                 id: print.id.clone(),
-                at_mm,
+                at_mm: places.points.at_mm[place(print)],
                 foot: print.foot,
                 side: print.side,
             });
@@ -206,8 +208,8 @@ impl TrailPhotos {
                 photo: file(),
                 card: photo.card.clone(),
                 prints: prints.collect(),
-                covariance_mm2: places.points.covariance_mm2,
-                shared: vec![Shared { cause: places.lens, by_mm: places.points.by_lens_mm }],
+                covariance_mm2: places.points.covariance_mm2.select_rows(&coordinates).select_columns(&coordinates),
+                shared: vec![Shared { cause: places.lens, by_mm: places.points.by_lens_mm.select_rows(&coordinates) }],
                 scale: places.scale,
                 u_scale: places.u_scale,
             });

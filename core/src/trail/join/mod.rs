@@ -63,7 +63,7 @@ pub struct Shared {
 /// Print positions in one plane.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PlacedPrints {
-    /// Names, in the order of their first appearance; from marked photographs ([`super::TrailPhotos`]) by name within each.
+    /// Names, in the order of their first appearance.
     pub ids: Vec<String>,
     /// mm, in the first photograph's frame turned over to x right, **y up** (seen from above; left of +x is +y).
     pub at_mm: Vec<[f64; 2]>,
