@@ -19,10 +19,13 @@ pub use ground::{GroundLook, Light, PadProposal};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
-    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, Moment, PadKind, Pattern, Point,
-    Remains, Setting, Side, SignKind, Smell, Standing, Vegetation,
+    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
+    Point, Remains, Setting, Side, SignKind, Smell, Standing, Travel, Vegetation,
 };
-pub use trail::{PatternShare, TrailAnswer, TrailMark, TrailMarks};
+pub use trail::{
+    NamedPrint, PatternShare, PrintInTrail, TrailAnswer, TrailMark, TrailMarks, TrailPicture, TrailPictures,
+    TrailSection, TrailValue,
+};
 pub use visit::VisitHead;
 pub use workspace::Workspace;
 

@@ -68,6 +68,8 @@ mod mirrored {
     pub type Standing = rakelight_core::identify::Standing;
     pub type Grade = rakelight_core::identify::Grade;
     pub type Pattern = rakelight_core::trail::PatternName;
+    pub type Travel = rakelight_core::trail::Travel;
+    pub type MeasureName = rakelight_core::trail::MeasureName;
     pub type Consent = rakelight_core::survey::Consent;
     pub type SignKind = rakelight_core::survey::SignKind;
     pub type PadKind = rakelight_core::relief::PadKind;
@@ -135,6 +137,24 @@ mod mirrored {
         GroupOfThree,
         GroupOfFour,
         Hop,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum Travel {
+        Forwards,
+        Backwards,
+        Unknown,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum MeasureName {
+        StrideMm,
+        StepMm,
+        GroupLengthMm,
+        GapMm,
+        StraddleMm,
+        DiagonalDeg,
+        PairMm,
     }
 
     #[uniffi::remote(Enum)]
@@ -255,6 +275,6 @@ mod mirrored {
 }
 
 pub use mirrored::{
-    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, PadKind, Pattern, Remains, Setting, Side,
-    SignKind, Smell, Standing, Vegetation,
+    Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, MeasureName, PadKind, Pattern, Remains,
+    Setting, Side, SignKind, Smell, Standing, Travel, Vegetation,
 };

@@ -1,9 +1,12 @@
-//! Prints in a row.
+//! Prints in a row, along a tape or in photographs.
 
 use rakelight_core::survey::{Record, TrailMeasured};
-use rakelight_core::trail::{self, TrailPrint, TrailPrints};
+use rakelight_core::trail::{
+    self, HipHeight, MarkedPrint, TrailPhoto, TrailPhotos, TrailPrint, TrailPrints, TrailReading,
+};
 
-use crate::{Foot, Length, Moment, Pattern, ShellError, Side, Workspace};
+use crate::prints::read;
+use crate::{Foot, Length, MeasureName, Moment, Pattern, Point, ShellError, Side, Travel, Workspace};
 
 /// One print along a tape.
 #[derive(Debug, Clone, uniffi::Record)]
@@ -18,7 +21,7 @@ pub struct TrailMark {
     pub side: Side,
 }
 
-/// The prints of a trail.
+/// The prints of a trail along a tape.
 #[derive(Debug, Clone, uniffi::Record)]
 pub struct TrailMarks {
     /// Its name within the visit.
@@ -27,6 +30,63 @@ pub struct TrailMarks {
     pub prints: Vec<TrailMark>,
     /// Standard uncertainty of each distance, cm.
     pub u_position_cm: f64,
+    /// Which way the animal went along the tape, by the toes.
+    #[uniffi(default = None)]
+    pub travel: Option<Travel>,
+    /// Which way the tape runs as its numbers grow, degrees from north, eastward; then positive offsets must lie to the left.
+    #[uniffi(default = None)]
+    pub azimuth_deg: Option<f64>,
+    /// Whether marks of tail or belly run along; `None` where nobody looked.
+    #[uniffi(default = None)]
+    pub drag_mark: Option<bool>,
+    /// How high the animal's hip stands, mm, for a rough speed.
+    #[uniffi(default = None)]
+    pub hip_height_mm: Option<f64>,
+}
+
+/// A print marked in a photograph of a trail.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct NamedPrint {
+    /// The same in every photograph that shows it.
+    pub id: String,
+    /// Always the same point of a print.
+    pub at: Point,
+    /// Fore or hind.
+    pub foot: Foot,
+    /// Left or right.
+    pub side: Side,
+}
+
+/// One photograph of a trail, with our card in it.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct TrailPicture {
+    /// A photograph of the visit.
+    pub sha256: String,
+    /// Any name for where the card lay, where it lay still for several photographs.
+    #[uniffi(default = None)]
+    pub card: Option<String>,
+    /// At least one.
+    pub prints: Vec<NamedPrint>,
+}
+
+/// A trail in photographs.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct TrailPictures {
+    /// Its name within the visit.
+    pub id: String,
+    /// Joined by two prints that two of them show, or by a card that lay still.
+    pub pictures: Vec<TrailPicture>,
+    /// Standard uncertainty of each coordinate of a mark, px.
+    pub u_px: f64,
+    /// Which way the animal went: from the first print listed to the last, or the other way.
+    #[uniffi(default = None)]
+    pub travel: Option<Travel>,
+    /// Whether marks of tail or belly run along; `None` where nobody looked.
+    #[uniffi(default = None)]
+    pub drag_mark: Option<bool>,
+    /// How high the animal's hip stands, mm, for a rough speed.
+    #[uniffi(default = None)]
+    pub hip_height_mm: Option<f64>,
 }
 
 /// A pattern and how probable it is.
@@ -40,7 +100,60 @@ pub struct PatternShare {
     pub probability: f64,
 }
 
-/// What a trail says.
+/// A measure of a trail: the mean over its cycles; mm or degrees, as the name says.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct TrailValue {
+    /// Which.
+    pub name: MeasureName,
+    /// Of a pair: which prints of the cycle, from 1.
+    pub between: Option<Vec<i32>>,
+    /// The mean.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// Standard deviation of single values.
+    pub spread: Option<f64>,
+    /// Of how many.
+    pub n: i32,
+    /// All of it in words.
+    pub text: String,
+}
+
+/// A stretch of the trail in one pattern.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct TrailSection {
+    /// The most probable first.
+    pub patterns: Vec<PatternShare>,
+    /// The probability that there is none of these.
+    pub no_pattern: f64,
+    /// The likeliest variant, in words.
+    pub form: Option<String>,
+    /// All that was measured.
+    pub measures: Vec<TrailValue>,
+    /// How many prints seem to be missing.
+    pub missing: i32,
+    /// Its prints.
+    pub prints: Vec<i32>,
+}
+
+/// Where a print belongs.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct PrintInTrail {
+    /// Its number in the input (in photographs: in the order of first appearance).
+    pub print: i32,
+    /// Which of the groups.
+    pub group: Option<i32>,
+    /// Whether it belongs to the trail.
+    pub belongs: bool,
+    /// As far as pattern or label say.
+    pub foot: Foot,
+    /// As far as it can be known.
+    pub side: Side,
+    /// How sure this is.
+    pub probability: f64,
+}
+
+/// What a trail says; patterns and single lengths are those of its longest section.
 #[derive(Debug, Clone, uniffi::Record)]
 pub struct TrailAnswer {
     /// The most probable first.
@@ -51,6 +164,10 @@ pub struct TrailAnswer {
     pub groups: Vec<Vec<i32>>,
     /// Indices of prints that don't belong.
     pub foreign: Vec<i32>,
+    /// Each print.
+    pub prints: Vec<PrintInTrail>,
+    /// In order along the trail; one where the pattern doesn't change.
+    pub sections: Vec<TrailSection>,
     /// Same foot to same foot.
     pub stride: Option<Length>,
     /// Rearmost to foremost print of a group.
@@ -59,15 +176,18 @@ pub struct TrailAnswer {
     pub gap: Option<Length>,
     /// Across, between print positions.
     pub straddle: Option<Length>,
-    /// The trail from above, as SVG; [`Workspace::write_png`] makes a picture of it.
+    /// The rough speed in words, or why there is none; where a hip height was given.
+    pub speed: Option<String>,
+    /// The trail from above, as SVG.
     pub svg: String,
+    /// What the worker should know, in words.
+    pub warnings: Vec<String>,
 }
 
 #[uniffi::export]
 impl Workspace {
-    /// Reads a trail and writes it to its visit.
+    /// Reads a trail along a tape and writes it to its visit.
     pub fn read_trail(&self, visit: String, marks: TrailMarks, now: Moment) -> Result<TrailAnswer, ShellError> {
-        let visit = self.visit(&visit)?;
         let print = |mark: &TrailMark| TrailPrint {
             along_cm: mark.along_cm,
             offset_cm: mark.offset_cm,
@@ -77,29 +197,144 @@ impl Workspace {
         let prints = TrailPrints {
             prints: marks.prints.iter().map(print).collect(),
             u_position_cm: marks.u_position_cm,
-            ..TrailPrints::default()
+            travel: marks.travel.unwrap_or_default(),
+            azimuth_deg: marks.azimuth_deg,
+            drag_mark: marks.drag_mark,
         };
         let reading = trail::read(&prints).map_err(ShellError::input)?;
+        let answer = self.answer(&reading, marks.hip_height_mm, vec![])?;
+        self.write_trail(&visit, marks.id, prints, &reading, now)?;
+        Ok(answer)
+    }
+
+    /// Reads a trail that is marked in photographs of a visit and writes it to the visit.
+    pub fn read_trail_in_photos(
+        &self,
+        visit: String,
+        marks: TrailPictures,
+        now: Moment,
+    ) -> Result<TrailAnswer, ShellError> {
+        let print = |print: &NamedPrint| MarkedPrint {
+            id: print.id.clone(),
+            at_px: [print.at.x, print.at.y],
+            foot: print.foot,
+            side: print.side,
+        };
+        let photo = |picture: &TrailPicture| TrailPhoto {
+            file: picture.sha256.clone(),
+            card: picture.card.clone(),
+            scale: None,
+            prints: picture.prints.iter().map(print).collect(),
+        };
+        let travel = marks.travel.unwrap_or_default();
+        let photos = TrailPhotos {
+            photos: marks.pictures.iter().map(photo).collect(),
+            u_px: Some(marks.u_px),
+            travel,
+            drag_mark: marks.drag_mark,
+        };
+        let open = |photo: &TrailPhoto| {
+            let path = self.photo_file(&photo.file).map_err(|error| error.to_string())?;
+            let request = photo.request().map_err(|error| error.to_string())?;
+            Ok((read(&path).map_err(|error| error.to_string())?, request))
+        };
+        let placed = photos.place(open).map_err(ShellError::input)?;
+        let reading = trail::read_placed(&placed.prints, travel, marks.drag_mark).map_err(ShellError::input)?;
+        let of_photos = placed.of_photos.iter().map(|(_, warning)| warning.say(&self.words));
+        let warnings = of_photos.chain(placed.prints.warnings.iter().map(ToString::to_string)).collect();
+        let answer = self.answer(&reading, marks.hip_height_mm, warnings)?;
+        self.write_trail(&visit, marks.id, placed.prints.as_along_tape(travel, marks.drag_mark), &reading, now)?;
+        Ok(answer)
+    }
+}
+
+impl Workspace {
+    fn write_trail(
+        &self,
+        visit: &str,
+        id: String,
+        prints: TrailPrints,
+        reading: &TrailReading,
+        now: Moment,
+    ) -> Result<(), ShellError> {
+        let visit = self.visit(visit)?;
+        let reading = serde_json::to_value(reading).map_err(ShellError::internal)?;
+        self.write(&visit, vec![Record::TrailMeasured(TrailMeasured { id, prints, reading })], now.utc()?)
+    }
+
+    fn answer(
+        &self,
+        reading: &TrailReading,
+        hip_height_mm: Option<f64>,
+        warnings: Vec<String>,
+    ) -> Result<TrailAnswer, ShellError> {
+        let words = &self.words;
+        let hip_height = hip_height_mm.map(|mm| HipHeight::new(mm, None)).transpose().map_err(ShellError::input)?;
+        let speed = hip_height.map(|hip| match trail::speed(reading, &hip) {
+            Ok(speed) => {
+                let v = speed.m_per_s;
+                let measure = format!("{} ±{}", words.number(v.value, 1), words.number(v.half_width_95(), 1));
+                format!("{} {}", words.fill("trail.speed.speed", &[("measure", &measure)]), speed.note(words))
+            }
+            Err(refused) => refused.text(words),
+        });
+        let whole = std::slice::from_ref(reading);
+        let sections = if reading.sections.is_empty() { whole } else { &reading.sections };
+        let print = |p: &trail::Member| PrintInTrail {
+            print: p.print as i32,
+            group: p.group.map(|group| group as i32),
+            belongs: p.belongs,
+            foot: p.foot,
+            side: p.side,
+            probability: p.probability,
+        };
+        Ok(TrailAnswer {
+            patterns: self.shares(reading),
+            no_pattern: reading.no_pattern,
+            groups: reading.groups.iter().map(|group| indices(group)).collect(),
+            foreign: indices(&reading.foreign),
+            prints: reading.prints.iter().map(print).collect(),
+            sections: sections.iter().map(|section| self.section(section)).collect(),
+            stride: reading.stride_mm().map(Length::from),
+            group_length: reading.group_length_mm().map(Length::from),
+            gap: reading.gap_mm().map(Length::from),
+            straddle: reading.straddle_mm().map(Length::from),
+            speed,
+            svg: trail::draw(reading, words),
+            warnings,
+        })
+    }
+
+    fn section(&self, reading: &TrailReading) -> TrailSection {
+        let value = |measure: &trail::TrailMeasure| TrailValue {
+            name: measure.name,
+            between: measure.between.map(|pair| indices(&pair)),
+            value: measure.value,
+            u: measure.u,
+            spread: measure.spread,
+            n: measure.n as i32,
+            text: measure.say(&self.words),
+        };
+        TrailSection {
+            patterns: self.shares(reading),
+            no_pattern: reading.no_pattern,
+            form: reading.forms.first().map(|form| self.words.say(form.name.key()).to_owned()),
+            measures: reading.measures.iter().map(value).collect(),
+            missing: reading.missing as i32,
+            prints: reading.prints.iter().map(|p| p.print as i32).collect(),
+        }
+    }
+
+    fn shares(&self, reading: &TrailReading) -> Vec<PatternShare> {
         let share = |pattern: &trail::PatternProbability| PatternShare {
             pattern: pattern.name,
             name: self.words.say(pattern.name.key()).to_owned(),
             probability: pattern.probability,
         };
-        let indices = |list: &[usize]| list.iter().map(|&i| i as i32).collect();
-        let answer = TrailAnswer {
-            patterns: reading.patterns.iter().map(share).collect(),
-            no_pattern: reading.no_pattern,
-            groups: reading.groups.iter().map(|group| indices(group)).collect(),
-            foreign: indices(&reading.foreign),
-            stride: reading.stride_mm().map(Length::from),
-            group_length: reading.group_length_mm().map(Length::from),
-            gap: reading.gap_mm().map(Length::from),
-            straddle: reading.straddle_mm().map(Length::from),
-            svg: trail::draw(&reading, &self.words),
-        };
-        let reading = serde_json::to_value(&reading).map_err(ShellError::internal)?;
-        let measured = TrailMeasured { id: marks.id, prints, reading };
-        self.write(&visit, vec![Record::TrailMeasured(measured)], now.utc()?)?;
-        Ok(answer)
+        reading.patterns.iter().map(share).collect()
     }
+}
+
+fn indices(list: &[usize]) -> Vec<i32> {
+    list.iter().map(|&i| i as i32).collect()
 }

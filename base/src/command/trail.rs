@@ -7,7 +7,7 @@ use rakelight_core::measured::Measured;
 use rakelight_core::photo::Photo;
 use rakelight_core::print::{Request, ScaleKind};
 use rakelight_core::scale::card::U_CHECK_LINE_MM;
-use rakelight_core::trail::{self, MeasureName, Placed, TrailMarks, TrailMeasure, TrailPhoto, TrailReading};
+use rakelight_core::trail::{self, Placed, TrailMarks, TrailPhoto, TrailReading};
 use rakelight_core::words::Words;
 
 use super::beside::{self, Beside};
@@ -97,7 +97,7 @@ fn say(reading: &TrailReading, words: &Words) {
     if let Some(forwards) = reading.forwards {
         println!("{}", words.fill("trail.forwards", &[("share", &percent(forwards))]));
     }
-    reading.measures.iter().for_each(|measure| println!("{}", line(measure, words)));
+    reading.measures.iter().for_each(|measure| println!("{}", measure.say(words)));
     let list =
         |prints: &mut dyn Iterator<Item = usize>| prints.map(|print| print.to_string()).collect::<Vec<_>>().join(", ");
     let doubtful = list(&mut reading.prints.iter().filter(|p| p.probability < DOUBTFUL).map(|p| p.print));
@@ -120,30 +120,6 @@ fn say(reading: &TrailReading, words: &Words) {
 
 /// A print less sure than this of where it belongs is named.
 const DOUBTFUL: f64 = 0.9;
-
-/// A measure with its spread and how many values it is of.
-fn line(measure: &TrailMeasure, words: &Words) -> String {
-    let (unit, key) = match measure.name {
-        MeasureName::StrideMm => ("mm", "trail.stride"),
-        MeasureName::StepMm => ("mm", "trail.step"),
-        MeasureName::GroupLengthMm => ("mm", "trail.group_length"),
-        MeasureName::GapMm => ("mm", "trail.gap"),
-        MeasureName::StraddleMm => ("mm", "trail.straddle"),
-        MeasureName::DiagonalDeg => ("°", "trail.diagonal_angle"),
-        MeasureName::PairMm => ("mm", "trail.pair"),
-    };
-    let mean = Measured { value: measure.value, u: measure.u };
-    let value = format!("{} {unit} ±{}", words.number(mean.value, 0), words.number(mean.half_width_95(), 0));
-    let n = measure.n.to_string();
-    let value = match measure.spread {
-        Some(spread) => {
-            words.fill("trail.of_values", &[("measure", &value), ("spread", &words.number(spread, 0)), ("n", &n)])
-        }
-        None => words.fill("trail.of_one", &[("measure", &value), ("n", &n)]),
-    };
-    let [from, to] = measure.between.unwrap_or_default().map(|print| print.to_string());
-    words.fill(key, &[("measure", &value), ("from", &from), ("to", &to)])
-}
 
 /// A photograph that lies beside the trail's file, and what is to be measured in it.
 fn open(arguments: &Arguments, photo: &TrailPhoto) -> Result<(Photo, Request), String> {

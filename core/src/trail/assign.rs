@@ -128,6 +128,8 @@ struct Assigner<'a> {
     missing: f64,
     /// What a change of pattern costs, where one is possible.
     change: Option<f64>,
+    /// As much as a step can add to a way's score.
+    most_gained: f64,
 }
 
 struct Model<'a> {
@@ -179,10 +181,12 @@ impl<'a> Lattice<'a> {
         let ways = &self.ways;
         let list = &mut self.at[end];
         let kept = KEPT * self.assigner.models.len();
+        let best_first = |a: &usize, b: &usize| ways[*b].score.total_cmp(&ways[*a].score);
         if list.len() > kept {
-            list.select_nth_unstable_by(kept, |&a, &b| ways[b].score.total_cmp(&ways[a].score));
+            list.select_nth_unstable_by(kept, best_first);
             list.truncate(kept);
         }
+        list.sort_unstable_by(best_first);
     }
 
     fn push(&mut self, end: usize, way: Way) {
@@ -222,13 +226,18 @@ impl<'a> Lattice<'a> {
         let from = self.runs.len();
         self.assigner.runs_from(start, &mut self.runs);
         for run in from..self.runs.len() {
-            let best = self.at[start]
-                .iter()
-                .map(|&before| {
-                    let (score, strides_on) = self.onwards(&self.ways[before], &self.runs[run]);
-                    (self.ways[before].score + score, strides_on, before)
-                })
-                .max_by(|a, b| a.0.total_cmp(&b.0));
+            let mut best: Option<(f64, usize, usize)> = None;
+            for &before in &self.at[start] {
+                let so_far = self.ways[before].score;
+                // The best come first, and no step gains more than this.
+                if best.is_some_and(|(score, ..)| so_far + self.assigner.most_gained < score) {
+                    break;
+                }
+                let (score, strides_on) = self.onwards(&self.ways[before], &self.runs[run]);
+                if best.is_none_or(|(least, ..)| so_far + score > least) {
+                    best = Some((so_far + score, strides_on, before));
+                }
+            }
             if let Some((score, strides_on, before)) = best {
                 let score = score + self.runs[run].score;
                 self.push(self.runs[run].end, Way { by: By::Run, run: Some(run), strides_on, score, before });
@@ -356,9 +365,15 @@ fn ln_sum(logs: impl Iterator<Item = f64> + Clone) -> f64 {
 
 impl<'a> Assigner<'a> {
     fn new(marks: &'a [Mark], fits: &[&'a Fit], assumed: &'a Assumed, anywhere: f64, change: Option<f64>) -> Self {
+        let models: Vec<Model> = fits.iter().map(|fit| Model::new(fit)).collect();
+        let steps = models.iter().map(|model| -model.steps[model.fit.slots.len() - 1][model.fit.slots.len() - 1][0][0]);
+        // A change also gives back what the last cycle lacks.
+        let given_back = if change.is_some() { -(MOST_SLOTS as f64) * assumed.missing.ln() } else { 0.0 };
+        let most_gained = steps.fold(anywhere, f64::max) + given_back;
         Self {
             marks,
-            models: fits.iter().map(|fit| Model::new(fit)).collect(),
+            models,
+            most_gained,
             assumed,
             anywhere,
             foreign: assumed.foreign.ln() + anywhere,
@@ -447,7 +462,8 @@ impl<'a> Assigner<'a> {
         let Model { fit, steps, .. } = &self.models[to.model];
         let along = to.middle[0] - from.middle[0];
         let across = to.middle[1] - from.middle[1];
-        let strides = (along / fit.stride).round().clamp(1.0, MOST_STRIDES as f64);
+        // Rounded; a cast is faster than a call.
+        let strides = ((along / fit.stride).clamp(1.0, MOST_STRIDES as f64) + 0.5) as usize as f64;
         let missing = (fit.slots.len() as f64 * strides - to.members.n as f64) * self.missing;
         let [ln_norm, along_weight, across_weight] = steps[from.members.n - 1][to.members.n - 1][strides as usize - 1];
         let beside = along - strides * fit.stride;

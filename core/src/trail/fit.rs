@@ -11,7 +11,9 @@ use crate::print::{Foot, Side};
 /// Turns for a quick look at each start, and at most until a fit stands.
 const TURNS: [usize; 2] = [2, 6];
 /// Starts are judged on so many prints from the trail's first; the whole trail then decides.
-pub(super) const LOOKED_AT: usize = 24;
+const LOOKED_AT: usize = 24;
+/// The stride of a start is judged on so many.
+const GLANCED_AT: usize = 16;
 /// A start whose evidence lies further (natural logarithm) below the best one's isn't followed: it can't catch up.
 const HOPELESS: f64 = 40.0;
 
@@ -148,14 +150,26 @@ impl Weigher {
             .iter()
             .enumerate()
             .filter(|(i, template)| (template.alike == *i || labelled(marks)) && self.travel.allows(template));
-        possible.filter_map(|(_, template)| self.start(first, template)).collect()
+        let mut stride = None;
+        let mut starts = Vec::new();
+        for (_, template) in possible {
+            if !template.begun_elsewhere {
+                stride = self.best_stride(&first[..first.len().min(GLANCED_AT)], template);
+            }
+            let start = stride.map(|stride| start(stride, template, self.assumed(), self.u_cm));
+            starts.extend(start.and_then(|start| self.fit(first, start, template, TURNS[0])));
+        }
+        starts
     }
 
-    fn start(&self, first: &[Mark], template: &'static Template) -> Option<Fitted> {
-        let from = |stride| self.fit(first, start(stride, template, self.assumed(), self.u_cm), template, 0);
-        let starts = strides(first, template, self.assumed()).into_iter().filter_map(from);
-        let best = starts.max_by(|a, b| a.log_evidence.total_cmp(&b.log_evidence))?;
-        self.fit(first, best.fit, template, TURNS[0])
+    /// The stride from which a pattern is tried: it goes best with the very first prints.
+    fn best_stride(&self, first: &[Mark], template: &'static Template) -> Option<f64> {
+        let worth = |stride: f64| {
+            let glance = self.fit(first, start(stride, template, self.assumed(), self.u_cm), template, 0)?;
+            Some((glance.log_evidence, stride))
+        };
+        let each = strides(first, template, self.assumed()).into_iter().filter_map(worth);
+        each.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, stride)| stride)
     }
 
     /// Where no foot is named, patterns that differ in the feet alone have one fit.

@@ -7,7 +7,9 @@ use super::fit::{Fitted, Mark};
 use super::pattern::{Family, Slot};
 use super::spots::Spots;
 use super::{MeasureName, TrailMeasure};
+use crate::measured::Measured;
 use crate::print::Foot;
+use crate::words::Words;
 
 const MM_PER_CM: f64 = 10.0;
 
@@ -15,6 +17,31 @@ const MM_PER_CM: f64 = 10.0;
 struct Item {
     value_cm: f64,
     terms: Vec<(usize, [f64; 2])>,
+}
+
+impl TrailMeasure {
+    /// In words: the mean with half of its 95 % interval, the spread and the number of values.
+    pub fn say(&self, words: &Words) -> String {
+        let (unit, key) = match self.name {
+            MeasureName::StrideMm => (" mm", "trail.stride"),
+            MeasureName::StepMm => (" mm", "trail.step"),
+            MeasureName::GroupLengthMm => (" mm", "trail.group_length"),
+            MeasureName::GapMm => (" mm", "trail.gap"),
+            MeasureName::StraddleMm => (" mm", "trail.straddle"),
+            MeasureName::DiagonalDeg => ("°", "trail.diagonal_angle"),
+            MeasureName::PairMm => (" mm", "trail.pair"),
+        };
+        let half_width = Measured { value: self.value, u: self.u }.half_width_95();
+        let mean = format!("{}{unit} ±{}", words.number(self.value, 0), words.number(half_width, 0));
+        let n = self.n.to_string();
+        let spread = self.spread.map(|spread| words.number(spread, 0));
+        let measure = match &spread {
+            Some(spread) => words.fill("trail.of_values", &[("measure", &mean), ("spread", spread), ("n", &n)]),
+            None => words.fill("trail.of_one", &[("measure", &mean), ("n", &n)]),
+        };
+        let [from, to] = self.between.unwrap_or_default().map(|print| print.to_string());
+        words.fill(key, &[("measure", &measure), ("from", &from), ("to", &to)])
+    }
 }
 
 /// How far apart along, cm; strides; marks; the cycles they are of.
@@ -38,8 +65,9 @@ impl Measuring<'_> {
         } else if let Some(length) =
             self.mean(MeasureName::GroupLengthMm, self.between(ends(self.best, |s| s.along), [1.0, 0.0]))
         {
-            all.extend(stride.map(|stride| gap(&stride, &length)));
+            let gap = stride.map(|stride| gap(&stride, &length));
             all.push(length);
+            all.extend(gap);
         }
         all.extend(self.mean(MeasureName::StraddleMm, self.widths()));
         all.extend(self.diagonal());

@@ -250,7 +250,7 @@ fn read_spots(spots: &Spots, patterns: &'static pattern::Patterns) -> TrailReadi
             break;
         }
         (line, marks) = (through, moved);
-        sections = sections::sections(&marks, &weigher);
+        sections = sections::again(&sections, &marks, &weigher);
     }
     reading::reading(spots, &marks, &sections, &weigher, &line)
 }

@@ -199,6 +199,8 @@ pub(super) struct Template {
     /// Whether this is how it looks walked along the line, and walked against it; some patterns look the same both ways.
     pub along_line: bool,
     pub against_line: bool,
+    /// Whether another template is the same but for the print at which its cycle begins, and comes before this one.
+    pub begun_elsewhere: bool,
     /// The first template whose places are the same, whatever the feet: where no foot is named, one fit does for both.
     pub alike: usize,
 }
@@ -272,12 +274,18 @@ fn variants(entry: &Entry) -> Vec<Template> {
                 across_spread: entry.across_spread,
                 along_line,
                 against_line: !along_line,
+                begun_elsewhere: false,
                 alike: 0,
             }),
         }
     }
     let prior = entry.prior / (found.len() * begins) as f64;
-    let begun = |t: &Template, first: usize| Template { slots: begun_at(&t.slots, first), prior, ..t.clone() };
+    let begun = |t: &Template, first: usize| Template {
+        slots: begun_at(&t.slots, first),
+        prior,
+        begun_elsewhere: first > 0,
+        ..t.clone()
+    };
     found.iter().flat_map(|template| (0..begins).map(|first| begun(template, first))).collect()
 }
 

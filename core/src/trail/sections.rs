@@ -4,7 +4,7 @@
 use std::ops::Range;
 
 use super::assign;
-use super::fit::{Fit, Fitted, LOOKED_AT, Mark, Weighed, Weigher};
+use super::fit::{Fit, Fitted, Mark, Weighed, Weigher};
 use super::line::{Line, Middle};
 
 /// Fewer prints than these don't make a pattern of their own.
@@ -41,6 +41,18 @@ pub(super) fn sections(marks: &[Mark], weigher: &Weigher) -> Vec<Section> {
     }
 }
 
+/// The sections once more, after the line was drawn again: each from what was fitted before, or anew where nothing was.
+pub(super) fn again(sections: &[Section], marks: &[Mark], weigher: &Weigher) -> Vec<Section> {
+    if sections.iter().any(|section| section.weighed.fitted.is_empty()) {
+        return self::sections(marks, weigher);
+    }
+    let weighed = |section: &Section| Section {
+        marks: section.marks.clone(),
+        weighed: weigher.weigh(&marks[section.marks.clone()], section.weighed.fitted.clone()),
+    };
+    sections.iter().map(weighed).collect()
+}
+
 /// The line through the middles of all cycles found; `None` where there are too few.
 pub(super) fn line_through(sections: &[Section], marks: &[Mark], line: &Line) -> Option<Line> {
     let mut middles = Vec::new();
@@ -64,11 +76,6 @@ pub(super) fn least_scatter(sections: &[Section]) -> f64 {
 fn changes(marks: &[Mark], weigher: &Weigher, starts: &[Fitted]) -> Vec<Range<usize>> {
     let anywhere = weigher.anywhere(marks);
     let mut fits: Vec<Fit> = best(starts).into_iter().collect();
-    if marks.len() > LOOKED_AT {
-        // The first prints may lie across a change.
-        let last = best(&weigher.starts(&marks[marks.len() - LOOKED_AT..]));
-        fits.extend(last.filter(|last| fits.iter().all(|first| !first.is_like(last))).into_iter().collect::<Vec<_>>());
-    }
     while !fits.is_empty() {
         let each: Vec<&Fit> = fits.iter().collect();
         let Some(found) = assign::assign_in_turn(marks, &each, &weigher.patterns.assumed, anywhere) else {

@@ -4,6 +4,7 @@ import java.io.File
 import java.nio.file.Files
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertNotNull
+import org.junit.Assert.assertNull
 import org.junit.Assert.assertThrows
 import org.junit.Assert.assertTrue
 import org.junit.Test
@@ -18,7 +19,9 @@ import org.rakelight.core.Form
 import org.rakelight.core.Grade
 import org.rakelight.core.Mark
 import org.rakelight.core.Marks
+import org.rakelight.core.MeasureName
 import org.rakelight.core.Moment
+import org.rakelight.core.NamedPrint
 import org.rakelight.core.Pattern
 import org.rakelight.core.Point
 import org.rakelight.core.Remains
@@ -29,6 +32,9 @@ import org.rakelight.core.SignKind
 import org.rakelight.core.Smell
 import org.rakelight.core.TrailMark
 import org.rakelight.core.TrailMarks
+import org.rakelight.core.TrailPicture
+import org.rakelight.core.TrailPictures
+import org.rakelight.core.Travel
 import org.rakelight.core.Vegetation
 import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
@@ -59,6 +65,10 @@ class CoreTest {
         assertEquals(Pattern.GROUP_OF_FOUR, trail.patterns.first().pattern)
         assertEquals(5, trail.groups.size)
         assertTrue(trail.svg.startsWith("<svg"))
+        assertNull(core.writePng(trail.svg, File(folder, "trail.png").path, 720))
+        val stride = trail.sections.single().measures.first { it.name == MeasureName.STRIDE_MM }
+        assertEquals(710.0, stride.value, 3 * stride.u)
+        assertEquals((0 until 20).map { it / 4 }, trail.prints.map { it.group })
         val answer = core.identify(visit, "s1", SignKind.PRINT, photo.sha256, features.copy(trail = "t1"), start)
         assertEquals("lutra_lutra", answer.candidates.first().maker)
         core.closeVisit(visit, Moment(start.utcMs + 3_600_000, 120), start)
@@ -93,6 +103,24 @@ class CoreTest {
         assertThrows(ShellException.BadInput::class.java) { core.identify(visit, "p", SignKind.PRINT, null, contradiction, start) }
         assertThrows(ShellException.BadInput::class.java) { core.setRegion("name = 'Nowhere'\nsource = ''\nabsent = ['unicorn']") }
         assertTrue(beaver("f2") < anywhere / 2)
+    }
+
+    @Test
+    fun aTrailInAPhotographIsMeasuredByItsCard() = Workspace.open(File(folder, "store").path, "en").use { core ->
+        val visit = core.openVisit(head(), start)
+        val photo = core.addPhoto(visit, Demo.otter.path, start)
+        val scale = core.findScale(photo.sha256)
+        val corner = scale.outline.first()
+        fun at(step: Int) = Point(corner.x + 60.0 * step * scale.pxPerMm / 4, corner.y + (if (step % 2 == 0) 20 else -20) * scale.pxPerMm / 4)
+        val prints = (0 until 8).map { NamedPrint("p$it", at(it), Foot.UNKNOWN, Side.UNKNOWN) }
+        val pictures = TrailPictures("t2", listOf(TrailPicture(photo.sha256, null, prints)), 2.0, Travel.FORWARDS, hipHeightMm = 400.0)
+        val trail = core.readTrailInPhotos(visit, pictures, start)
+        assertEquals(Pattern.WALK, trail.patterns.first().pattern)
+        assertEquals(30.0, trail.stride!!.mm, 3.0)
+        assertNotNull(trail.speed)
+        val nowhere = pictures.copy(pictures = listOf(TrailPicture("0".repeat(64), null, prints)))
+        assertThrows(ShellException.BadInput::class.java) { core.readTrailInPhotos(visit, nowhere, start) }
+        assertEquals(8, trail.prints.size)
     }
 
     @Test
