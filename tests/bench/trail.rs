@@ -1,5 +1,5 @@
 //! Trails: how often they are read as they were made, how well their intervals hold, and what reading costs:
-//! `cargo bench -p rakelight-checks --bench trail -- [found] [coverage] [curve] [COUNT]`; without a word all three.
+//! `cargo bench -p rakelight-checks --bench trail -- [found] [changes] [coverage] [curve] [COUNT]`; without a word all four.
 //!
 //! All trails are made from random numbers (tests/src/trails.rs), so this says how the reading copes with them, not with mud.
 
@@ -30,6 +30,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         |what: &str| words.iter().all(|word| word.parse::<u64>().is_ok()) || words.iter().any(|word| word == what);
     if asked("found") {
         found(count)?;
+    }
+    if asked("changes") {
+        changes(count)?;
     }
     if asked("coverage") {
         coverage(count)?;
@@ -81,6 +84,57 @@ fn found(count: u64) -> Result<(), Box<dyn Error>> {
             );
         }
     }
+    Ok(())
+}
+
+/// How often a change of pattern is found, how far off it is placed, and how often one is seen where there is none.
+fn changes(count: u64) -> Result<(), Box<dyn Error>> {
+    println!(
+        "{count} trails a row that change once, 6–14 strides each: found as such; prints on the wrong side of the change, median and 95 % of trails"
+    );
+    for (a, b) in [(0, 5), (5, 0), (0, 3), (3, 5), (6, 0)] {
+        let ((first, stride_a, straddle_a), (second, stride_b, straddle_b)) = (KINDS[a], KINDS[b]);
+        let (mut found, mut wrong) = (0, Vec::new());
+        for seed in FIRST_SEED..FIRST_SEED + count {
+            let mut chance = Chance::new(seed);
+            let mut strides = || chance.between(6.0, 15.0) as usize;
+            let made = Made {
+                stretches: vec![
+                    Stretch { pattern: first, stride_mm: stride_a, straddle_mm: straddle_a, strides: strides() },
+                    Stretch { pattern: second, stride_mm: stride_b, straddle_mm: straddle_b, strides: strides() },
+                ],
+                missing: 0.05,
+                ..Made::of(first, stride_a, straddle_a, 0)
+            };
+            let truth = made.make(&mut chance);
+            let reading = read(&truth.prints)?;
+            let [one, two] = reading.sections.as_slice() else { continue };
+            if !(same(one.patterns[0].name, first) && same(two.patterns[0].name, second)) {
+                continue;
+            }
+            found += 1;
+            let stretch = |print: usize| usize::from(matches!(truth.origins[print], Origin::Trail { stretch: 1, .. }));
+            let off =
+                |section: &TrailReading, own: usize| section.prints.iter().filter(|p| stretch(p.print) != own).count();
+            wrong.push((off(one, 0) + off(two, 1)) as f64);
+        }
+        let share = 100.0 * f64::from(found) / count as f64;
+        println!(
+            "{first:?} then {second:?}: {share:.1} %, {} and {} prints",
+            quantile(&wrong, 0.5),
+            quantile(&wrong, 0.95)
+        );
+    }
+    let mut seen = 0;
+    for seed in 0..count {
+        let (pattern, stride, straddle) = KINDS[seed as usize % KINDS.len()];
+        let made = Made { missing: 0.1, foreign: 0.05, ..Made::of(pattern, stride, straddle, 16) };
+        seen += u32::from(!read(&made.make(&mut Chance::new(FIRST_SEED + seed)).prints)?.sections.is_empty());
+    }
+    println!(
+        "a change where there is none (10 % missing, 5 % foreign): {:.1} %",
+        100.0 * f64::from(seen) / count as f64
+    );
     Ok(())
 }
 

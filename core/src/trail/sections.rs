@@ -9,6 +9,8 @@ use super::line::{Line, Middle};
 
 /// Fewer prints than these don't make a pattern of their own.
 const LEAST: usize = 6;
+/// The last prints by which a second pattern is looked for, as far as there are twice as many.
+const LOOKED_BACK_AT: usize = 16;
 /// More patterns aren't looked for in one trail.
 const MOST_PATTERNS: usize = 4;
 
@@ -76,6 +78,11 @@ pub(super) fn least_scatter(sections: &[Section]) -> f64 {
 fn changes(marks: &[Mark], weigher: &Weigher, starts: &[Fitted]) -> Vec<Range<usize>> {
     let anywhere = weigher.anywhere(marks);
     let mut fits: Vec<Fit> = best(starts).into_iter().collect();
+    if marks.len() >= 2 * LEAST {
+        // The first prints may lie across a change.
+        let last = best(&weigher.starts(&marks[marks.len() - LOOKED_BACK_AT.min(marks.len() / 2)..]));
+        fits.extend(last.filter(|last| fits.iter().all(|first| !first.is_like(last))).into_iter().collect::<Vec<_>>());
+    }
     while !fits.is_empty() {
         let each: Vec<&Fit> = fits.iter().collect();
         let Some(found) = assign::assign_in_turn(marks, &each, &weigher.patterns.assumed, anywhere) else {
