@@ -109,14 +109,13 @@ class CoreTest {
     fun aTrailInAPhotographIsMeasuredByItsCard() = Workspace.open(File(folder, "store").path, "en").use { core ->
         val visit = core.openVisit(head(), start)
         val photo = core.addPhoto(visit, Demo.otter.path, start)
-        val scale = core.findScale(photo.sha256)
-        val corner = scale.outline.first()
-        fun at(step: Int) = Point(corner.x + 60.0 * step * scale.pxPerMm / 4, corner.y + (if (step % 2 == 0) 20 else -20) * scale.pxPerMm / 4)
+        val pxPerMm = core.findScale(photo.sha256).pxPerMm
+        fun at(step: Int) = Point(100.0 + 300 * step, if (step % 2 == 0) 830.0 else 970.0)
         val prints = (0 until 8).map { NamedPrint("p$it", at(it), Foot.UNKNOWN, Side.UNKNOWN) }
         val pictures = TrailPictures("t2", listOf(TrailPicture(photo.sha256, null, prints)), 2.0, Travel.FORWARDS, hipHeightMm = 400.0)
         val trail = core.readTrailInPhotos(visit, pictures, start)
         assertEquals(Pattern.WALK, trail.patterns.first().pattern)
-        assertEquals(30.0, trail.stride!!.mm, 3.0)
+        assertEquals(600 / pxPerMm, trail.stride!!.mm, 6.0)
         assertNotNull(trail.speed)
         val nowhere = pictures.copy(pictures = listOf(TrailPicture("0".repeat(64), null, prints)))
         assertThrows(ShellException.BadInput::class.java) { core.readTrailInPhotos(visit, nowhere, start) }
