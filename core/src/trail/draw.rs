@@ -31,8 +31,8 @@ const MOST_ROWS: f64 = 6.0;
 /// pattern changes, one section stands below the other.
 ///
 /// ```
-/// use rakelight_core::{trail::{Members, draw, read}, words::Words};
-/// let trail: Members = serde_json::from_str(include_str!("../../../fixtures/trails/fox_walk.json"))?;
+/// use rakelight_core::{trail::{TrailPrints, draw, read}, words::Words};
+/// let trail: TrailPrints = serde_json::from_str(include_str!("../../../fixtures/trails/fox_walk.json"))?;
 /// let svg = draw(&read(&trail)?, &Words::load("en")?);
 /// assert!(svg.contains("direction not known") && svg.contains("632 mm"));
 /// # Ok::<(), Box<dyn std::error::Error>>(())

@@ -3,8 +3,9 @@
 
 use std::f64::consts::TAU;
 
-use super::assign::{self, Assignment, Cycle, Doubt, Placed};
+use super::assign::{self, Assignment, Cycle, Doubt};
 use super::pattern::{Assumed, Family, PatternName, Patterns, Slot, Template};
+use super::runs::Placed;
 use super::{PatternProbability, Travel};
 use crate::print::{Foot, Side};
 

@@ -15,6 +15,7 @@ mod measures;
 mod pattern;
 mod photos;
 mod reading;
+mod runs;
 mod sections;
 mod speed;
 mod spots;

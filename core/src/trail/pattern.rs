@@ -319,7 +319,7 @@ mod tests {
             assert_eq!(entry.along.len(), entry.across.len(), "{:?}", entry.pattern);
             assert!(entry.feet.as_ref().is_none_or(|f| f.len() == entry.along.len()), "{:?}", entry.pattern);
             assert!(entry.along.is_sorted(), "{:?}: prints in order along", entry.pattern);
-            assert!(entry.along.len() <= super::super::assign::MOST_SLOTS);
+            assert!(entry.along.len() <= super::super::runs::MOST_SLOTS);
             assert!(!entry._source.is_empty());
         }
         assert!((file.alternating.walk + file.alternating.trot - 1.0).abs() < 1e-12);
