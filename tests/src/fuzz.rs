@@ -8,7 +8,7 @@ use rakelight_core::place::Track;
 use rakelight_core::print::{self, Landmarks, Request, ScaleKind};
 use rakelight_core::scale::find_card;
 use rakelight_core::survey::VisitFile;
-use rakelight_core::trail::{self, TrailPrints};
+use rakelight_core::trail::{self, TrailMarks};
 use rakelight_core::words::Words;
 
 use crate::repository;
@@ -81,8 +81,10 @@ fn visit_file(bytes: &[u8]) {
 }
 
 fn trail(bytes: &[u8]) {
-    if let Ok(prints) = serde_json::from_slice::<TrailPrints>(bytes) {
-        let _ = trail::read(&prints);
+    if let Ok(TrailMarks::Tape(prints)) = serde_json::from_slice(bytes) {
+        if let (Ok(reading), Some(words)) = (trail::read(&prints), &*WORDS) {
+            trail::draw(&reading, words);
+        }
     }
 }
 

@@ -155,9 +155,19 @@ pub enum TrailError {
         /// Index in the input, from 0.
         print: usize,
     },
+    /// A place that no tape and no row of photographs reaches.
+    #[error(
+        "print {print} lies {cm:.0} cm off, further than any trail that is read at once; distances are given in centimetres"
+    )]
+    FarOff {
+        /// Index in the input.
+        print: usize,
+        /// The larger of its coordinates.
+        cm: f64,
+    },
     /// The uncertainty isn't one.
     #[error(
-        "u_position_cm is {u_position_cm}; give the standard uncertainty of a position, above zero (1 for a tape laid on the ground)"
+        "u_position_cm is {u_position_cm}; give the standard uncertainty of a position, above zero and below a metre (1 for a tape laid on the ground)"
     )]
     Uncertainty {
         /// What was given.
@@ -218,7 +228,7 @@ pub enum TrailError {
 pub fn read(trail: &TrailPrints) -> Result<TrailReading, TrailError> {
     let patterns = pattern::patterns()?;
     check(trail, &patterns.assumed)?;
-    Ok(read_spots(&Spots::along_tape(trail), patterns))
+    read_spots(&Spots::along_tape(trail), patterns)
 }
 
 /// Reads a trail from places in one plane, as marked photographs give them ([`TrailPhotos::place`]); their uncertainties are taken with
@@ -230,7 +240,7 @@ pub fn read_placed(placed: &PlacedPrints, travel: Travel, drag_mark: Option<bool
     if placed.at_mm.len() < 2 {
         return Err(TrailError::TooFew { prints: placed.at_mm.len() });
     }
-    Ok(read_spots(&Spots::placed(placed, travel, drag_mark), pattern::patterns()?))
+    read_spots(&Spots::placed(placed, travel, drag_mark), pattern::patterns()?)
 }
 
 /// The line is drawn again through the cycles found while that moves prints by more than this share of their scatter …
@@ -238,7 +248,21 @@ const MOVED: f64 = 0.2;
 /// … but no more often than this.
 const DRAWN: usize = 3;
 
-fn read_spots(spots: &Spots, patterns: &'static pattern::Patterns) -> TrailReading {
+/// No trail is read at once that is longer than this, cm.
+const LONGEST_CM: f64 = 1e6;
+/// Places that are less certain than this tell nothing of a trail.
+const LEAST_CERTAIN_CM: f64 = 100.0;
+
+fn read_spots(spots: &Spots, patterns: &'static pattern::Patterns) -> Result<TrailReading, TrailError> {
+    if !(spots.u_cm > 0.0 && spots.u_cm <= LEAST_CERTAIN_CM) {
+        return Err(TrailError::Uncertainty { u_position_cm: spots.u_cm });
+    }
+    for (print, at) in spots.at_cm.iter().enumerate() {
+        let cm = at[0].abs().max(at[1].abs());
+        if cm > LONGEST_CM {
+            return Err(TrailError::FarOff { print, cm });
+        }
+    }
     let weigher = fit::Weigher { patterns, u_cm: spots.u_cm, travel: spots.travel };
     let (mut line, near_cm) = spots.first_line();
     let mut marks = spots.marks(&line, &near_cm);
@@ -253,7 +277,7 @@ fn read_spots(spots: &Spots, patterns: &'static pattern::Patterns) -> TrailReadi
         (line, marks) = (through, moved);
         sections = sections::again(&sections, &marks, &weigher);
     }
-    reading::reading(spots, &marks, &sections, &weigher, &line)
+    Ok(reading::reading(spots, &marks, &sections, &weigher, &line))
 }
 
 /// Refuses what no trail can be, and says what would do.
@@ -261,9 +285,6 @@ fn check(trail: &TrailPrints, assumed: &pattern::Assumed) -> Result<(), TrailErr
     let prints = &trail.prints;
     if prints.len() < 2 {
         return Err(TrailError::TooFew { prints: prints.len() });
-    }
-    if !(trail.u_position_cm.is_finite() && trail.u_position_cm > 0.0) {
-        return Err(TrailError::Uncertainty { u_position_cm: trail.u_position_cm });
     }
     if let Some(print) = prints.iter().position(|p| !(p.along_cm.is_finite() && p.offset_cm.is_finite())) {
         return Err(TrailError::NotFinite { print });

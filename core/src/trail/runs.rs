@@ -179,11 +179,11 @@ impl<'a> Assigner<'a> {
         let along = to.middle[0] - from.middle[0];
         let across = to.middle[1] - from.middle[1];
         // Rounded; a cast is faster than a call.
-        let strides = ((along / fit.stride).clamp(1.0, MOST_STRIDES as f64) + 0.5) as usize as f64;
-        let missing = (fit.slots.len() as f64 * strides - to.members.n as f64) * self.missing;
-        let [ln_norm, along_weight, across_weight] = steps[from.members.n - 1][to.members.n - 1][strides as usize - 1];
-        let beside = along - strides * fit.stride;
-        (missing - ln_norm - along_weight * beside * beside - across_weight * across * across, strides as usize)
+        let strides = ((along / fit.stride + 0.5) as usize).clamp(1, MOST_STRIDES);
+        let missing = (fit.slots.len() * strides - to.members.n) as f64 * self.missing;
+        let [ln_norm, along_weight, across_weight] = steps[from.members.n - 1][to.members.n - 1][strides - 1];
+        let beside = along - strides as f64 * fit.stride;
+        (missing - ln_norm - along_weight * beside * beside - across_weight * across * across, strides)
     }
 }
 

@@ -391,10 +391,16 @@ proptest! {
     }
 
     #[test]
-    fn whatever_the_places_the_answer_is_a_reading_or_a_refusal(places in prop::collection::vec((-500.0..500.0f64, -80.0..80.0f64), 0..14)) {
-        if let Ok(reading) = read(&trail(places.into_iter().map(|(a, b)| [a, b]))) {
+    fn whatever_the_places_the_answer_is_a_reading_or_a_refusal(
+        places in prop::collection::vec((-500.0..500.0f64, -80.0..80.0f64), 0..40), power in -3i32..200, stretch in 0.0..1.0f64,
+    ) {
+        // From all on one spot to as far apart as numbers go, along a tape or not.
+        let scale = if power < 4 { 1.0 } else { 10_f64.powi(power) };
+        let places = places.into_iter().map(|(a, b)| [a * scale * stretch, b * scale]);
+        if let Ok(reading) = read(&trail(places)) {
             let total: f64 = reading.patterns.iter().map(|p| p.probability).sum::<f64>() + reading.no_pattern;
-            prop_assert!((total - 1.0).abs() < 1e-9);
+            prop_assert!((total - 1.0).abs() < 1e-9, "{reading:?}");
+            prop_assert!(reading.measures.iter().all(|m| m.value.is_finite() && m.u > 0.0), "{:?}", reading.measures);
         }
     }
 }
