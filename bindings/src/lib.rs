@@ -20,11 +20,11 @@ pub use maker::{Answer, Candidate, Features, Finding, Look};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
-    Point, Remains, Setting, Side, SignKind, Smell, Standing, Travel, Vegetation,
+    Point, Remains, Setting, Side, SignKind, Smell, Standing, TrailFit, Travel, Vegetation,
 };
 pub use trail::{
-    NamedPrint, PatternShare, PrintInTrail, TrailAnswer, TrailMark, TrailMarks, TrailPicture, TrailPictures,
-    TrailSection, TrailValue,
+    NamedPrint, PatternShare, PrintInTrail, PublishedTrail, TrailAnswer, TrailMark, TrailMarks, TrailPicture,
+    TrailPictures, TrailSection, TrailValue,
 };
 pub use visit::VisitHead;
 pub use workspace::Workspace;

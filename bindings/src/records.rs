@@ -70,6 +70,7 @@ mod mirrored {
     pub type Pattern = rakelight_core::trail::PatternName;
     pub type Travel = rakelight_core::trail::Travel;
     pub type MeasureName = rakelight_core::trail::MeasureName;
+    pub type TrailFit = rakelight_core::identify::Fit;
     pub type Consent = rakelight_core::survey::Consent;
     pub type SignKind = rakelight_core::survey::SignKind;
     pub type PadKind = rakelight_core::relief::PadKind;
@@ -155,6 +156,14 @@ mod mirrored {
         StraddleMm,
         DiagonalDeg,
         PairMm,
+    }
+
+    #[uniffi::remote(Enum)]
+    pub enum TrailFit {
+        Within,
+        WithinUncertainty,
+        Beyond,
+        OtherGait,
     }
 
     #[uniffi::remote(Enum)]
@@ -276,5 +285,5 @@ mod mirrored {
 
 pub use mirrored::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, MeasureName, PadKind, Pattern, Remains,
-    Setting, Side, SignKind, Smell, Standing, Travel, Vegetation,
+    Setting, Side, SignKind, Smell, Standing, TrailFit, Travel, Vegetation,
 };

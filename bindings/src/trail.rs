@@ -1,12 +1,14 @@
 //! Prints in a row, along a tape or in photographs.
 
+use rakelight_core::identify;
+use rakelight_core::measured::Measured;
 use rakelight_core::survey::{Record, TrailMeasured};
 use rakelight_core::trail::{
     self, HipHeight, MarkedPrint, TrailPhoto, TrailPhotos, TrailPrint, TrailPrints, TrailReading,
 };
 
 use crate::prints::read;
-use crate::{Foot, Length, MeasureName, Moment, Pattern, Point, ShellError, Side, Travel, Workspace};
+use crate::{Foot, Length, MeasureName, Moment, Pattern, Point, ShellError, Side, TrailFit, Travel, Workspace};
 
 /// One print along a tape.
 #[derive(Debug, Clone, uniffi::Record)]
@@ -153,6 +155,33 @@ pub struct PrintInTrail {
     pub probability: f64,
 }
 
+/// A published measure of a track maker's trails and ours beside it.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct PublishedTrail {
+    /// As in [`crate::Candidate`].
+    pub maker: String,
+    /// In the workspace's language.
+    pub name: String,
+    /// The gait, as the source has it.
+    pub gait: Option<String>,
+    /// As published, mm; one of them or more.
+    pub min_mm: Option<f64>,
+    /// As published, mm.
+    pub mean_mm: Option<f64>,
+    /// As published, mm.
+    pub max_mm: Option<f64>,
+    /// Ours, in the source's convention.
+    pub ours: Length,
+    /// How it stands.
+    pub fit: TrailFit,
+    /// Ours over the nearer end of the range, where it lies beyond.
+    pub factor: Option<f64>,
+    /// What makes that unsure, in words.
+    pub doubts: Vec<String>,
+    /// Where it was read.
+    pub source: String,
+}
+
 /// What a trail says; patterns and single lengths are those of its longest section.
 #[derive(Debug, Clone, uniffi::Record)]
 pub struct TrailAnswer {
@@ -178,6 +207,8 @@ pub struct TrailAnswer {
     pub straddle: Option<Length>,
     /// The rough speed in words, or why there is none; where a hip height was given.
     pub speed: Option<String>,
+    /// All published trails beside it.
+    pub compared: Vec<PublishedTrail>,
     /// The trail from above, as SVG.
     pub svg: String,
     /// What the worker should know, in words.
@@ -300,9 +331,28 @@ impl Workspace {
             gap: reading.gap_mm().map(Length::from),
             straddle: reading.straddle_mm().map(Length::from),
             speed,
+            compared: self.compared(reading)?,
             svg: trail::draw(reading, words),
             warnings,
         })
+    }
+
+    fn compared(&self, reading: &TrailReading) -> Result<Vec<PublishedTrail>, ShellError> {
+        let facts = self.facts()?;
+        let beside = |row: identify::Compared| PublishedTrail {
+            name: facts.name(&row.maker, &self.words),
+            maker: row.maker,
+            gait: row.gait,
+            min_mm: row.published.min_mm,
+            mean_mm: row.published.mean_mm,
+            max_mm: row.published.max_mm,
+            ours: Length::from(Measured { value: row.ours_mm, u: row.u_ours_mm }),
+            fit: row.fit,
+            factor: row.factor,
+            doubts: row.doubts.iter().map(|doubt| self.words.say(doubt.key()).to_owned()).collect(),
+            source: row.source,
+        };
+        Ok(identify::compare_trail(reading, facts.makers()).into_iter().map(beside).collect())
     }
 
     fn section(&self, reading: &TrailReading) -> TrailSection {

@@ -30,6 +30,7 @@ import org.rakelight.core.ShellException
 import org.rakelight.core.Side
 import org.rakelight.core.SignKind
 import org.rakelight.core.Smell
+import org.rakelight.core.TrailFit
 import org.rakelight.core.TrailMark
 import org.rakelight.core.TrailMarks
 import org.rakelight.core.TrailPicture
@@ -69,6 +70,7 @@ class CoreTest {
         val stride = trail.sections.single().measures.first { it.name == MeasureName.STRIDE_MM }
         assertEquals(710.0, stride.value, 3 * stride.u)
         assertEquals((0 until 20).map { it / 4 }, trail.prints.map { it.group })
+        assertTrue(trail.compared.any { it.maker == "lutra_lutra" && it.fit == TrailFit.WITHIN })
         val answer = core.identify(visit, "s1", SignKind.PRINT, photo.sha256, features.copy(trail = "t1"), start)
         assertEquals("lutra_lutra", answer.candidates.first().maker)
         core.closeVisit(visit, Moment(start.utcMs + 3_600_000, 120), start)
