@@ -81,10 +81,10 @@ fn visit_file(bytes: &[u8]) {
 }
 
 fn trail(bytes: &[u8]) {
-    if let Ok(TrailMarks::Tape(prints)) = serde_json::from_slice(bytes) {
-        if let (Ok(reading), Some(words)) = (trail::read(&prints), &*WORDS) {
-            trail::draw(&reading, words);
-        }
+    if let Ok(TrailMarks::Tape(prints)) = serde_json::from_slice(bytes)
+        && let (Ok(reading), Some(words)) = (trail::read(&prints), &*WORDS)
+    {
+        trail::draw(&reading, words);
     }
 }
 
