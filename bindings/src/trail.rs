@@ -234,7 +234,7 @@ impl Workspace {
         };
         let reading = trail::read(&prints).map_err(ShellError::input)?;
         let answer = self.answer(&reading, marks.hip_height_mm, vec![])?;
-        self.write_trail(&visit, marks.id, prints, &reading, now)?;
+        self.write_trail(&visit, marks.id, (prints, None), &reading, now)?;
         Ok(answer)
     }
 
@@ -274,7 +274,8 @@ impl Workspace {
         let of_photos = placed.of_photos.iter().map(|(_, warning)| warning.say(&self.words));
         let warnings = of_photos.chain(placed.prints.warnings.iter().map(ToString::to_string)).collect();
         let answer = self.answer(&reading, marks.hip_height_mm, warnings)?;
-        self.write_trail(&visit, marks.id, placed.prints.as_along_tape(travel, marks.drag_mark), &reading, now)?;
+        let prints = placed.prints.as_along_tape(travel, marks.drag_mark);
+        self.write_trail(&visit, marks.id, (prints, Some(photos)), &reading, now)?;
         Ok(answer)
     }
 }
@@ -284,13 +285,13 @@ impl Workspace {
         &self,
         visit: &str,
         id: String,
-        prints: TrailPrints,
+        (prints, photos): (TrailPrints, Option<TrailPhotos>),
         reading: &TrailReading,
         now: Moment,
     ) -> Result<(), ShellError> {
         let visit = self.visit(visit)?;
         let reading = serde_json::to_value(reading).map_err(ShellError::internal)?;
-        self.write(&visit, vec![Record::TrailMeasured(TrailMeasured { id, prints, reading })], now.utc()?)
+        self.write(&visit, vec![Record::TrailMeasured(TrailMeasured { id, prints, photos, reading })], now.utc()?)
     }
 
     fn answer(

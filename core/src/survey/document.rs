@@ -21,8 +21,7 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "measurement": measurement(&photo.file),
         })
     });
-    let trails =
-        visit.trails.iter().map(|trail| json!({"id": trail.id, "prints": trail.prints, "reading": trail.reading}));
+    let trails = visit.trails.iter().map(|trail| json!(trail));
     let signs = visit.signs.iter().map(|sign| {
         let identified = visit.identification(&sign.id);
         json!({

@@ -78,7 +78,7 @@ mod tests {
     fn a_read_trail_is_evidence_with_its_likeliest_pattern() {
         let reading = json!({"patterns": [{"name": "group_of_four", "probability": 0.9}], "stride_mm": 950.0, "u_stride_mm": 12.0, "gap_mm": 690.0});
         let prints = TrailPrints { prints: vec![], u_position_cm: 1.0, ..TrailPrints::default() };
-        let trail = TrailMeasured { id: "t1".into(), prints, reading };
+        let trail = TrailMeasured { id: "t1".into(), prints, photos: None, reading };
         let evidence: TrailEvidence = serde_json::from_value(Value::Object(trail.evidence())).unwrap();
         assert!(evidence.pattern.is_some() && evidence.stride_mm == Some(950.0) && evidence.straddle_mm.is_none());
     }

@@ -7,7 +7,7 @@ use serde_json::Value;
 use crate::identify::{Evidence, Identification};
 use crate::place::Category;
 use crate::print::Landmarks;
-use crate::trail::TrailPrints;
+use crate::trail::{TrailPhotos, TrailPrints};
 
 /// One record. Its kind's name is that of the store's entry.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -192,13 +192,16 @@ pub struct PrintMeasured {
     pub measurement: Value,
 }
 
-/// A trail along a tape and how it reads.
+/// A trail and how it reads.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrailMeasured {
     /// Its name within the visit.
     pub id: String,
-    /// The prints.
+    /// The prints; those of photographs by their places in the first one's plane.
     pub prints: TrailPrints,
+    /// As they were marked in photographs, where they were.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub photos: Option<TrailPhotos>,
     /// The document of `rakelight trail`.
     pub reading: Value,
 }

@@ -160,13 +160,25 @@ pub enum LandmarksIn {
     Here(Landmarks),
 }
 
-/// `[[trail]]`: its prints along a tape, or marked in photographs of the visit.
+/// `[[trail]]`: its id, and its prints along a tape or marked in photographs of the visit.
 #[derive(Debug, Clone, Deserialize)]
+#[serde(try_from = "toml::Table")]
 #[allow(missing_docs)]
 pub struct Trail {
     pub id: String,
-    #[serde(flatten)]
     pub marks: TrailMarks,
+}
+
+impl TryFrom<toml::Table> for Trail {
+    type Error = String;
+
+    fn try_from(mut table: toml::Table) -> Result<Self, String> {
+        let Some(toml::Value::String(id)) = table.remove("id") else {
+            return Err("a [[trail]] has no id: give it a name, such as id = \"t1\"".into());
+        };
+        let marks = table.try_into().map_err(|error| format!("trail {id}: {}", error.message()))?;
+        Ok(Self { id, marks })
+    }
 }
 
 /// `[[sign]]`. Prints, trail, droppings and feeding remains are those of an identification's evidence; a print may be taken `from` a measured
@@ -259,6 +271,9 @@ impl VisitFile {
     /// assert_eq!(VisitFile::from_toml(text).unwrap().visit.targets, ["lutra_lutra"]);
     /// let refused = VisitFile::from_toml(&format!("{text}\nweather = 'fine'")).unwrap_err().to_string();
     /// assert!(refused.contains("weather") && refused.contains("line 6"));
+    /// let trail = "[[trail]]\nid = 't1'\nu_position_cm = 1\ntravle = 'forwards'\nprints = [{ along_cm = 0, offset_cm = 3 }]";
+    /// let refused = VisitFile::from_toml(&format!("{text}\n{trail}")).unwrap_err().to_string();
+    /// assert!(refused.contains("travle") && refused.contains("trail t1"));
     /// ```
     pub fn from_toml(text: &str) -> Result<Self, VisitFileError> {
         let file: Self = toml::from_str(text).map_err(|e| VisitFileError::Unreadable { detail: e.to_string() })?;

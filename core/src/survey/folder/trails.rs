@@ -13,21 +13,21 @@ impl Reader<'_> {
     pub(super) fn trails(&mut self) -> Result<(), FolderError> {
         for trail in &self.file.trail {
             let id = trail.id.clone();
-            let (prints, reading) = match &trail.marks {
+            let (prints, photos, reading) = match &trail.marks {
                 TrailMarks::Tape(prints) => {
                     let reading =
                         trail::read(prints).map_err(|source| FolderError::Trail { id: id.clone(), source })?;
-                    (prints.clone(), reading)
+                    (prints.clone(), None, reading)
                 }
                 TrailMarks::Photos(photos) => match self.by_photographs(&id, photos) {
-                    Ok(read) => read,
+                    Ok((prints, reading)) => (prints, Some(photos.clone()), reading),
                     Err(why) => {
                         self.warn_of_trail(&id, &why);
                         continue;
                     }
                 },
             };
-            self.visit.trails.push(TrailMeasured { id, prints, reading: json!(reading) });
+            self.visit.trails.push(TrailMeasured { id, prints, photos, reading: json!(reading) });
         }
         Ok(())
     }
