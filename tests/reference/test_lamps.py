@@ -40,7 +40,7 @@ class Sphere:
         from_axis = mm - MIDDLE
         square = (from_axis**2).sum(axis=-1)
         up = np.sqrt(np.maximum(self.radius**2 - square, 0))
-        ball = np.dstack([from_axis, up]) / self.radius
+        ball = np.dstack([from_axis, up]) / max(self.radius, 1e-9)  # level ground is a sphere of no size
         return np.where((square < self.foot**2)[..., None], ball, [0.0, 0.0, 1.0])
 
     def shadowed(self, mm, light):

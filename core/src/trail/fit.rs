@@ -142,6 +142,17 @@ impl Weigher {
         Weighed { patterns, no_pattern: held_back(weight(none) / total), log_evidence: top, fitted }
     }
 
+    /// Weighs again from what was fitted to the same prints before they moved a little.
+    pub fn weigh_again(&self, marks: &[Mark], fitted: &[Fitted]) -> Weighed {
+        let looked_at = |f: &&Fitted| labelled(marks) || std::ptr::eq(self.first_alike(f.template), f.template);
+        self.weigh(marks, fitted.iter().filter(looked_at).cloned().collect())
+    }
+
+    /// The template that stands for all with the same places.
+    fn first_alike(&self, template: &Template) -> &'static Template {
+        &self.patterns.templates[template.alike]
+    }
+
     /// A quick look at the first prints, for each pattern from several strides.
     pub fn starts(&self, marks: &[Mark]) -> Vec<Fitted> {
         let first = &marks[..marks.len().min(LOOKED_AT)];
@@ -179,8 +190,7 @@ impl Weigher {
             return fitted;
         }
         let others = |done: Fitted| {
-            let like =
-                |template: &&'static Template| std::ptr::eq(&self.patterns.templates[template.alike], done.template);
+            let like = |template: &&'static Template| std::ptr::eq(self.first_alike(template), done.template);
             let possible = self.patterns.templates.iter().filter(like).filter(|template| self.travel.allows(template));
             possible.map(|template| done.clone().walked_as(template)).collect::<Vec<_>>()
         };

@@ -50,7 +50,7 @@ pub(super) fn again(sections: &[Section], marks: &[Mark], weigher: &Weigher) -> 
     }
     let weighed = |section: &Section| Section {
         marks: section.marks.clone(),
-        weighed: weigher.weigh(&marks[section.marks.clone()], section.weighed.fitted.clone()),
+        weighed: weigher.weigh_again(&marks[section.marks.clone()], &section.weighed.fitted),
     };
     sections.iter().map(weighed).collect()
 }
