@@ -34,6 +34,8 @@ pub(super) struct Middle {
 const FIRST_SMOOTHNESS: f64 = 25.0;
 /// The first guess bends where that takes so much off the prints' distance from it.
 const BENDS: f64 = 0.7;
+/// A trail slants to its tape where that takes so much off it.
+const SLANTS: f64 = 0.5;
 /// A bend must gain so much in twice the log likelihood over a straight line: one number more, at 95 % (χ² of one degree of freedom).
 const BEND_GAIN: f64 = 3.84;
 
@@ -51,11 +53,12 @@ impl Line {
         Self { points, along }
     }
 
-    /// A first guess through prints in any order, and how far along it each lies, roughly. It runs the way in which they are listed.
-    pub fn guess(prints: &[[f64; 2]]) -> (Self, Vec<f64>) {
+    /// A first guess through prints in any order, and how far along it each lies, roughly. It runs the way in which they are listed. A tape
+    /// along the x axis says where the trail goes better than a few prints do.
+    pub fn guess(prints: &[[f64; 2]], on_tape: bool) -> (Self, Vec<f64>) {
         let points: Vec<Point> = prints.iter().map(|&p| p.into()).collect();
-        let axis = principal_axis(&points);
-        let straight = Self::straight(axis.0, axis.1).run_as_listed(prints);
+        let (from, to) = if on_tape && !slants(prints, &points) { tape(prints) } else { principal_axis(&points) };
+        let straight = Self::straight(from, to).run_as_listed(prints);
         let on_straight: Vec<OnLine> = prints.iter().map(|&p| straight.place(p, None)).collect();
         let rms =
             |lines: &[OnLine]| (lines.iter().map(|l| l.across * l.across).sum::<f64>() / lines.len() as f64).sqrt();
@@ -153,6 +156,23 @@ impl Line {
 fn listed_backwards(along: &[f64]) -> bool {
     let middle = (along.len() as f64 - 1.0) / 2.0;
     along.iter().enumerate().map(|(i, a)| (i as f64 - middle) * a).sum::<f64>() < 0.0
+}
+
+/// The piece of the x axis beside which the points lie.
+fn tape(points: &[[f64; 2]]) -> ([f64; 2], [f64; 2]) {
+    let (from, to) = points.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p[0]), h.max(p[0])));
+    ([from, 0.0], [to.max(from + 1.0), 0.0])
+}
+
+/// Whether prints lie so much nearer to a slanting line than to one along the tape that the trail slants, and not just their left and right.
+fn slants(prints: &[[f64; 2]], points: &[Point]) -> bool {
+    let n = prints.len() as f64;
+    let mean = prints.iter().map(|p| p[1]).sum::<f64>() / n;
+    let from_tape = prints.iter().map(|p| (p[1] - mean).powi(2)).sum::<f64>();
+    let (from, to) = principal_axis(points);
+    let axis = Line::straight(from, to);
+    let from_axis = prints.iter().map(|&p| axis.place(p, None).across.powi(2)).sum::<f64>();
+    prints.len() >= 4 && from_axis < SLANTS * SLANTS * from_tape
 }
 
 /// The ends of the line along which the points stretch furthest.
@@ -427,7 +447,7 @@ mod tests {
     #[test]
     fn prints_in_any_order_give_the_way_they_lie() {
         let prints: Vec<[f64; 2]> = (0..30).map(|i| circle(f64::from(i * 7 % 30) * 6.0)).collect();
-        let (line, near) = Line::guess(&prints);
+        let (line, near) = Line::guess(&prints, false);
         let mut order: Vec<usize> = (0..30).collect();
         order.sort_by(|&a, &b| near[a].total_cmp(&near[b]));
         let steps: Vec<usize> = order.iter().map(|&i| i * 7 % 30).collect();

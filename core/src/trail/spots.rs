@@ -70,7 +70,7 @@ impl Spots {
         if self.travel == Travel::Backwards {
             order.reverse();
         }
-        let (line, near) = Line::guess(&order.iter().map(|&i| self.at_cm[i]).collect::<Vec<_>>());
+        let (line, near) = Line::guess(&order.iter().map(|&i| self.at_cm[i]).collect::<Vec<_>>(), self.on_tape);
         let mut in_order = vec![0.0; near.len()];
         order.iter().zip(near).for_each(|(&i, along)| in_order[i] = along);
         (line, in_order)

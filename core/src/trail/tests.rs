@@ -185,6 +185,19 @@ fn a_tape_beside_a_bending_trail_gives_the_same_stride_as_a_straight_one() {
 }
 
 #[test]
+fn a_tape_that_lies_askew_of_a_short_trail_does_no_harm() {
+    let straight = Made { slots: &slots(PatternName::Walk, 9.0), stride_cm: 60.0, cycles: 3, ..bound() }.trail(8);
+    let (sin, cos) = 0.5_f64.sin_cos();
+    let askew = changed(&straight, |p| {
+        (p.along_cm, p.offset_cm) = (p.along_cm * cos - p.offset_cm * sin, p.along_cm * sin + p.offset_cm * cos);
+    });
+    let (straight, askew) = (read(&straight).unwrap(), read(&askew).unwrap());
+    assert_eq!(straight.patterns[0].name, askew.patterns[0].name);
+    let (a, b) = (straight.stride_mm().unwrap(), askew.stride_mm().unwrap());
+    assert!((a.value - b.value).abs() < 0.5 * a.u, "{a:?} {b:?}");
+}
+
+#[test]
 fn toes_that_point_along_the_tape_tell_left_from_right() {
     let mut trail = Made { slots: &slots(PatternName::Walk, 10.0), stride_cm: 64.0, cycles: 6, ..bound() }.trail(2);
     trail.prints[0].side = Side::Left;
@@ -260,6 +273,8 @@ fn named_feet_tell_fore_beside_opposite_hind_from_two_by_two() {
 fn two_prints_have_a_pattern_in_doubt_and_no_stride() {
     let reading = read(&trail([[0.0, 0.0], [30.0, 5.0]].into_iter())).unwrap();
     assert!(reading.stride_mm().is_none());
+    let along = |print: usize| reading.prints[print].along_cm;
+    assert!((along(1) - along(0) - 30.0).abs() < 1e-9, "so few prints don't say where the trail goes: the tape does");
     let total: f64 = reading.patterns.iter().map(|p| p.probability).sum::<f64>() + reading.no_pattern;
     assert!((total - 1.0).abs() < 1e-9);
 }
