@@ -303,11 +303,7 @@ impl Workspace {
         let words = &self.words;
         let hip_height = hip_height_mm.map(|mm| HipHeight::new(mm, None)).transpose().map_err(ShellError::input)?;
         let speed = hip_height.map(|hip| match trail::speed(reading, &hip) {
-            Ok(speed) => {
-                let v = speed.m_per_s;
-                let measure = format!("{} ±{}", words.number(v.value, 1), words.number(v.half_width_95(), 1));
-                format!("{} {}", words.fill("trail.speed.speed", &[("measure", &measure)]), speed.note(words))
-            }
+            Ok(speed) => format!("{} {}", speed.say(words), speed.note(words)),
             Err(refused) => refused.text(words),
         });
         let whole = std::slice::from_ref(reading);

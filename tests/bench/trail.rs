@@ -186,6 +186,18 @@ fn coverage(count: u64) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
+/// What reading trails made like this takes, the median of five.
+fn median_ms(made: &Made) -> Result<f64, Box<dyn Error>> {
+    let mut times = Vec::new();
+    for seed in 0..5 {
+        let truth = made.make(&mut Chance::new(FIRST_SEED + seed));
+        let start = Instant::now();
+        read(&truth.prints)?;
+        times.push(1e3 * start.elapsed().as_secs_f64());
+    }
+    Ok(quantile(&times, 0.5))
+}
+
 /// What reading costs by the number of prints, beside n log n.
 fn curve() -> Result<(), Box<dyn Error>> {
     println!("prints  pattern        median ms   ms / (n log n), the first row's as 1");
@@ -194,14 +206,7 @@ fn curve() -> Result<(), Box<dyn Error>> {
         for prints in [50, 100, 200, 500, 1000, 2000, 5000] {
             let a_stride = rakelight_checks::trails::places(pattern).len();
             let made = Made { missing: 0.1, foreign: 0.05, ..Made::of(pattern, stride, straddle, prints / a_stride) };
-            let mut times = Vec::new();
-            for seed in 0..5 {
-                let truth = made.make(&mut Chance::new(FIRST_SEED + seed));
-                let start = Instant::now();
-                read(&truth.prints)?;
-                times.push(1e3 * start.elapsed().as_secs_f64());
-            }
-            let ms = quantile(&times, 0.5);
+            let ms = median_ms(&made)?;
             let each = ms / (prints as f64 * (prints as f64).ln());
             let first = *first.get_or_insert(each);
             println!("{prints:>6}  {pattern:<13?} {ms:>10.2} {:>8.2}", each / first);
@@ -217,15 +222,8 @@ fn curve() -> Result<(), Box<dyn Error>> {
     let bent =
         Made { missing: 0.1, foreign: 0.05, bend_deg: 180.0, ..Made::of(PatternName::GroupOfFour, 900.0, 120.0, 50) };
     for (what, made) in [("a walk, then groups of four", change), ("groups of four, bent by 180°", bent)] {
-        let mut times = Vec::new();
-        for seed in 0..5 {
-            let truth = made.make(&mut Chance::new(FIRST_SEED + seed));
-            let start = Instant::now();
-            read(&truth.prints)?;
-            times.push(1e3 * start.elapsed().as_secs_f64());
-        }
         let prints = made.make(&mut Chance::new(FIRST_SEED)).origins.len();
-        println!("{prints:>6}  {what} {:.2} ms", quantile(&times, 0.5));
+        println!("{prints:>6}  {what} {:.2} ms", median_ms(&made)?);
     }
     Ok(())
 }

@@ -7,22 +7,13 @@ import tomllib
 
 import cv2
 import numpy as np
-import piexif
 import pytest
 from PIL import Image
 from scipy.optimize import least_squares
 
 from conftest import camera_homography, photograph, rakelight, rakelight_json
+from test_scale import FOCAL_PX, SIZE, save
 from test_schema import check, plain
-
-SIZE = (2400, 1800)
-FOCAL_PX = 2100.0
-FOCAL_35_MM = round(FOCAL_PX * 43.27 / np.hypot(*SIZE))
-
-
-def save(path, picture):
-    exif = piexif.dump({"Exif": {piexif.ExifIFD.FocalLengthIn35mmFilm: FOCAL_35_MM}})
-    Image.fromarray(picture).save(path, quality=92, exif=exif)
 
 
 def turn(angle):

@@ -47,7 +47,7 @@ impl Beside {
                     let relative =
                         [("measure", &*pm(speed.relative_stride, 1, words)), ("class", words.say(speed.class.key()))];
                     let lines = vec![
-                        words.fill("trail.speed.speed", &[("measure", &pm(speed.m_per_s, 1, words))]),
+                        speed.say(words),
                         words.fill("trail.speed.relative_stride_is", &relative),
                         speed.note(words),
                     ];

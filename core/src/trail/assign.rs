@@ -11,8 +11,9 @@ use super::runs::{Assigner, Placed, Run};
 
 /// So many ways to end at a print are kept for each pattern: tests/reference/test_trail.py finds the best of all among them.
 const KEPT: usize = 8;
+
 /// One cycle of the pattern as found: with gaps it is a group.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub(super) struct Cycle {
     pub placed: Vec<Placed>,
     /// The middle of the cycle, cm.
@@ -136,11 +137,8 @@ impl<'a> Lattice<'a> {
             .iter()
             .map(|&before| {
                 let way = &self.ways[before];
-                let left = match way.run {
-                    _ if way.by == By::Scattered => 0.0,
-                    run => change + run.map_or(0.0, |run| self.assigner.closing(&self.runs[run])),
-                };
-                (way.score + left + anywhere, before)
+                let left = if way.by == By::Scattered { 0.0 } else { change };
+                (self.total(way) + left + anywhere, before)
             })
             .max_by(|a, b| a.0.total_cmp(&b.0));
         if let Some((score, before)) = best {
@@ -187,6 +185,7 @@ impl<'a> Lattice<'a> {
         }
     }
 
+    /// The score of a way if its pattern ends there.
     fn total(&self, way: &Way) -> f64 {
         way.score + way.run.map_or(0.0, |run| self.assigner.closing(&self.runs[run]))
     }

@@ -36,6 +36,8 @@ const FIRST_SMOOTHNESS: f64 = 25.0;
 const BENDS: f64 = 0.7;
 /// A trail slants to its tape where that takes so much off it.
 const SLANTS: f64 = 0.5;
+/// Prints are looked for along a line within this distance of where they lie, roughly.
+const REACH_CM: f64 = 150.0;
 /// A bend must gain so much in twice the log likelihood over a straight line: one number more, at 95 % (χ² of one degree of freedom).
 const BEND_GAIN: f64 = 3.84;
 
@@ -46,10 +48,7 @@ impl Line {
     }
 
     fn through_points(points: Vec<Point>) -> Self {
-        let mut along = vec![0.0];
-        for pair in points.windows(2) {
-            along.push(along[along.len() - 1] + (pair[1] - pair[0]).norm());
-        }
+        let along = distances(&points);
         Self { points, along }
     }
 
@@ -68,9 +67,8 @@ impl Line {
         }
         let path = longest_path(&points);
         let bent = Self::through_points(smooth_evenly(&path.order.iter().map(|&i| points[i]).collect::<Vec<_>>()));
-        let near_bent = |line: &Self| -> Vec<f64> { path.beside.iter().map(|&i| line.along[i]).collect() };
         let on_bent: Vec<OnLine> =
-            prints.iter().zip(near_bent(&bent)).map(|(&p, near)| bent.place(p, Some((near, 150.0)))).collect();
+            prints.iter().zip(&path.beside).map(|(&p, &i)| bent.place(p, Some(bent.along[i]))).collect();
         if rms(&on_bent) > BENDS * rms(&on_straight) {
             return (straight, near_straight);
         }
@@ -99,13 +97,13 @@ impl Line {
         Some(Self::through_points(rounded(&smoothed)))
     }
 
-    /// Where a point lies along the line; looked for within a reach of where it is already known to be, if that is given.
-    pub fn place(&self, point: [f64; 2], near: Option<(f64, f64)>) -> OnLine {
+    /// Where a point lies along the line; looked for near where it lies, roughly, if that is given.
+    pub fn place(&self, point: [f64; 2], near: Option<f64>) -> OnLine {
         let point: Point = point.into();
         let last = self.points.len() - 2;
-        let (from, to) = near.map_or((0, last), |(along, reach)| {
+        let (from, to) = near.map_or((0, last), |near| {
             let at = |along: f64| self.along.partition_point(|a| *a <= along).saturating_sub(1).min(last);
-            (at(along - reach), at(along + reach))
+            (at(near - REACH_CM), at(near + REACH_CM))
         });
         let mut best: Option<(f64, OnLine)> = None;
         for i in from..=to {
@@ -150,6 +148,15 @@ impl Line {
     pub fn points(&self) -> Vec<[f64; 2]> {
         self.points.iter().map(|&p| p.into()).collect()
     }
+}
+
+/// How far along each point lies, from one to the next.
+fn distances(points: &[Point]) -> Vec<f64> {
+    let mut along = vec![0.0];
+    for pair in points.windows(2) {
+        along.push(along[along.len() - 1] + (pair[1] - pair[0]).norm());
+    }
+    along
 }
 
 /// Whether numbers rather fall than rise along their list.
@@ -271,10 +278,7 @@ fn smooth_evenly(points: &[Point]) -> Vec<Point> {
 
 fn smooth_as_asked(middles: &[Middle]) -> Option<Vec<Point>> {
     let points: Vec<Point> = middles.iter().map(|m| m.at.into()).collect();
-    let mut along = vec![0.0];
-    for pair in points.windows(2) {
-        along.push(along[along.len() - 1] + (pair[1] - pair[0]).norm());
-    }
+    let mut along = distances(&points);
     let n = points.len();
     let spacing = along.last()? / (n as f64 - 1.0);
     if n < 2 || spacing <= 0.0 {

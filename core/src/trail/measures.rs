@@ -101,8 +101,7 @@ impl Measuring<'_> {
         let expected = noise.stride.hypot(noise.scatter * (2.0 / k as f64).sqrt());
         let terms = strides.iter().flat_map(|&(_, _, [a, b], _)| [(a, [-1.0 / n, 0.0]), (b, [1.0 / n, 0.0])]).collect();
         let by_spread = u_of_mean(squares, independent, expected);
-        let spread = (independent > 1).then(|| (squares / (independent - 1) as f64).sqrt());
-        Some(self.measure(MeasureName::StrideMm, mean, by_spread, spread, independent, terms))
+        Some(self.measure(MeasureName::StrideMm, mean, by_spread, spread(squares, independent), independent, terms))
     }
 
     /// From one print of a foot to its next that is there.
@@ -187,8 +186,7 @@ impl Measuring<'_> {
         if n == 0 {
             return None;
         }
-        let mean = angles.iter().sum::<f64>() / n as f64;
-        let squares: f64 = angles.iter().map(|a| (a - mean).powi(2)).sum();
+        let (mean, squares) = mean_and_squares(&angles);
         let (low, high) = ends(self.best, |s| s.along);
         let length = self.best.fit.slots[high].along - self.best.fit.slots[low].along;
         let expected = (self.best.fit.noise.scatter / length.max(self.best.fit.noise.scatter)).to_degrees();
@@ -197,7 +195,7 @@ impl Measuring<'_> {
             between: None,
             value: mean.abs(),
             u: u_of_mean(squares, n, expected),
-            spread: (n > 1).then(|| (squares / (n - 1) as f64).sqrt()),
+            spread: spread(squares, n),
             n,
         })
     }
@@ -230,18 +228,16 @@ impl Measuring<'_> {
             return None;
         }
         let n = items.len() as f64;
-        let mean = items.iter().map(|item| item.value_cm).sum::<f64>() / n;
-        let squares: f64 = items.iter().map(|item| (item.value_cm - mean).powi(2)).sum();
+        let (mean, squares) = mean_and_squares(&items.iter().map(|item| item.value_cm).collect::<Vec<_>>());
         // Values that share prints say less than their number.
         let prints: BTreeSet<usize> = items.iter().flat_map(|item| &item.terms).map(|(mark, _)| *mark).collect();
         let independent = prints.len().div_ceil(2);
         // What two prints' distance within a cycle scatters by.
         let expected = self.best.fit.noise.scatter * 2.0_f64.sqrt();
         let by_spread = u_of_mean(squares * independent as f64 / n, independent, expected);
-        let spread = (items.len() > 1).then(|| (squares / (n - 1.0)).sqrt());
         let terms =
             items.iter().flat_map(|item| item.terms.iter().map(|&(mark, t)| (mark, t.map(|t| t / n)))).collect();
-        Some(self.measure(name, mean, by_spread, spread, items.len(), terms))
+        Some(self.measure(name, mean, by_spread, spread(squares, items.len()), items.len(), terms))
     }
 
     /// With its uncertainty: what the spread says of the mean, at least what the places' own does, and what all places have in common.
@@ -286,6 +282,17 @@ fn gap(stride: &TrailMeasure, length: &TrailMeasure) -> TrailMeasure {
         spread,
         n: stride.n.min(length.n),
     }
+}
+
+/// The mean, and the sum of squares about it.
+fn mean_and_squares(values: &[f64]) -> (f64, f64) {
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    (mean, values.iter().map(|value| (value - mean).powi(2)).sum())
+}
+
+/// The standard deviation of single values, where there are two or more.
+fn spread(squares: f64, n: usize) -> Option<f64> {
+    (n > 1).then(|| (squares / (n - 1) as f64).sqrt())
 }
 
 /// The standard uncertainty of a mean from the sum of squares about it. With few values their own spread is a poor guide, so the fitted

@@ -351,11 +351,12 @@ fn members(spots: &Spots, marks: &[Mark], best: &Fitted, weigher: &Weigher, forw
         member.probability = doubt.as_ref().map_or(0.0, |doubt| 1.0 - doubt.belongs[mark]);
     }
     // Which side is left depends on the direction of travel, unless sides were named.
-    let named = spots.marks.iter().any(|(_, side)| *side != Side::Unknown);
-    let leftward = match (spots.sides_known(), named || !weigher.travel.is_unknown(), forwards) {
-        (true, true, _) => Some(1.0),
-        (true, false, Some(p)) if p > SURE => Some(1.0),
-        (true, false, Some(p)) if p < 1.0 - SURE => Some(-1.0),
+    let leftward = match forwards {
+        _ if spots.sides_named() => Some(1.0),
+        _ if !spots.from_above => None,
+        _ if !weigher.travel.is_unknown() => Some(1.0),
+        Some(p) if p > SURE => Some(1.0),
+        Some(p) if p < 1.0 - SURE => Some(-1.0),
         _ => None,
     };
     let side = |across: f64| match leftward {

@@ -81,7 +81,7 @@ fn changes(marks: &[Mark], weigher: &Weigher, starts: &[Fitted]) -> Vec<Range<us
     if marks.len() >= 2 * LEAST {
         // The first prints may lie across a change.
         let last = best(&weigher.starts(&marks[marks.len() - LOOKED_BACK_AT.min(marks.len() / 2)..]));
-        fits.extend(last.filter(|last| fits.iter().all(|first| !first.is_like(last))).into_iter().collect::<Vec<_>>());
+        add(&mut fits, last);
     }
     while !fits.is_empty() {
         let each: Vec<&Fit> = fits.iter().collect();
@@ -98,13 +98,19 @@ fn changes(marks: &[Mark], weigher: &Weigher, starts: &[Fitted]) -> Vec<Range<us
         let longest = unexplained.max_by_key(|(_, range)| range.len()).map(|(_, range)| range.clone());
         let more =
             longest.filter(|_| fits.len() < MOST_PATTERNS).and_then(|range| best(&weigher.starts(&marks[range])));
-        match more {
-            // The same again would find the same.
-            Some(fit) if fits.iter().all(|known| !known.is_like(&fit)) => fits.push(fit),
-            _ => return ranges.into_iter().map(|(_, range)| range).collect(),
+        if !add(&mut fits, more) {
+            return ranges.into_iter().map(|(_, range)| range).collect();
         }
     }
     Vec::new()
+}
+
+/// Adds a pattern if it is a new one: the same again would find the same.
+fn add(fits: &mut Vec<Fit>, more: Option<Fit>) -> bool {
+    let new = more.filter(|more| fits.iter().all(|known| !known.is_like(more)));
+    let added = new.is_some();
+    fits.extend(new);
+    added
 }
 
 fn best(starts: &[Fitted]) -> Option<Fit> {

@@ -151,6 +151,13 @@ fn walks(pattern: PatternName) -> bool {
 }
 
 impl Speed {
+    /// The speed in words.
+    pub fn say(&self, words: &Words) -> String {
+        let (value, half_width) = (self.m_per_s.value, self.m_per_s.half_width_95());
+        let measure = format!("{} ±{}", words.number(value, 1), words.number(half_width, 1));
+        words.fill("trail.speed.speed", &[("measure", &measure)])
+    }
+
     /// What has to be said with it.
     pub fn note(&self, words: &Words) -> String {
         let mut note = words.fill("trail.speed.note", &[("times", &words.number(self.over_reads, 0))]);

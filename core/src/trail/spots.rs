@@ -7,8 +7,6 @@ use super::line::Line;
 use super::{PlacedPrints, TrailPrints, Travel};
 use crate::print::{Foot, Side};
 
-/// Prints are looked for along a line within this distance of where they lie, roughly, cm.
-const REACH_CM: f64 = 150.0;
 const MM_PER_CM: f64 = 10.0;
 
 /// Places of prints in one plane, x right and y to the left of x, centimetres.
@@ -79,7 +77,7 @@ impl Spots {
     /// The prints along a line, each looked for near where it lies, roughly; sorted.
     pub fn marks(&self, line: &Line, near_cm: &[f64]) -> Vec<Mark> {
         let place = |index: usize| {
-            let on = line.place(self.at_cm[index], Some((near_cm[index], REACH_CM)));
+            let on = line.place(self.at_cm[index], Some(near_cm[index]));
             let (foot, side) = self.marks[index];
             Mark { index, at: [on.along, on.across], ahead: on.ahead, left: 1.0, foot, side }
         };
@@ -102,9 +100,9 @@ impl Spots {
         self.marks(line, &near_cm)
     }
 
-    /// Whether left and right are known: the plane is seen from above, or sides were named.
-    pub fn sides_known(&self) -> bool {
-        self.from_above || self.marks.iter().any(|(_, side)| *side != Side::Unknown)
+    /// Whether anyone named a side.
+    pub fn sides_named(&self) -> bool {
+        self.marks.iter().any(|(_, side)| *side != Side::Unknown)
     }
 
     /// The standard uncertainty of a sum of coordinates, each times a factor: of the prints' own errors, and of those they have in common.

@@ -6,7 +6,7 @@ use super::*;
 use crate::measured::Measured;
 
 /// A small generator of our own, so that a trail is the same on every machine.
-struct Scatter(u64);
+pub(super) struct Scatter(pub(super) u64);
 
 impl Scatter {
     fn uniform(&mut self) -> f64 {
@@ -14,7 +14,7 @@ impl Scatter {
         ((self.0 >> 33) as f64 + 0.5) / f64::from(1u32 << 31)
     }
 
-    fn normal(&mut self) -> f64 {
+    pub(super) fn normal(&mut self) -> f64 {
         (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }

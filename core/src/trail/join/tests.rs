@@ -1,20 +1,7 @@
 use nalgebra::{Rotation2, Vector2};
 
 use super::*;
-
-/// A small generator of our own, so that a trail is the same on every machine.
-struct Scatter(u64);
-
-impl Scatter {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((self.0 >> 33) as f64 + 0.5) / f64::from(1u32 << 31)
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
+use crate::trail::tests::Scatter;
 
 const U_SCALE: f64 = 0.0015;
 /// What the lens does to a photograph, as a share of the distance from its middle.
