@@ -56,7 +56,8 @@ impl Line {
     /// along the x axis says where the trail goes better than a few prints do.
     pub fn guess(prints: &[[f64; 2]], on_tape: bool) -> (Self, Vec<f64>) {
         let points: Vec<Point> = prints.iter().map(|&p| p.into()).collect();
-        let (from, to) = if on_tape && !slants(prints, &points) { tape(prints) } else { principal_axis(&points) };
+        let (from, to) =
+            if on_tape && !slants(prints, &points) { beside_tape(prints) } else { principal_axis(&points) };
         let straight = Self::straight(from, to).run_as_listed(prints);
         let on_straight: Vec<OnLine> = prints.iter().map(|&p| straight.place(p, None)).collect();
         let rms =
@@ -165,10 +166,11 @@ fn listed_backwards(along: &[f64]) -> bool {
     along.iter().enumerate().map(|(i, a)| (i as f64 - middle) * a).sum::<f64>() < 0.0
 }
 
-/// The piece of the x axis beside which the points lie.
-fn tape(points: &[[f64; 2]]) -> ([f64; 2], [f64; 2]) {
+/// A line along the tape through the middle of the points, so that nothing hangs on how far beside them the tape lay.
+fn beside_tape(points: &[[f64; 2]]) -> ([f64; 2], [f64; 2]) {
     let (from, to) = points.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p[0]), h.max(p[0])));
-    ([from, 0.0], [to.max(from + 1.0), 0.0])
+    let middle = points.iter().map(|p| p[1]).sum::<f64>() / points.len() as f64;
+    ([from, middle], [to.max(from + 1.0), middle])
 }
 
 /// Whether prints lie so much nearer to a slanting line than to one along the tape that the trail slants, and not just their left and right.
@@ -407,8 +409,15 @@ impl Smoother {
     /// Minus twice the restricted log likelihood, but for what no smoothness changes; both directions share spread and smoothness.
     fn misfit(&self, points: &[Point], smooth: &[Point]) -> f64 {
         let free = 2.0 * (points.len() as f64 - 2.0);
-        let squares: f64 =
-            points.iter().zip(smooth).zip(&self.weights).map(|((p, s), w)| w * p.dot(&(p - s))).sum::<f64>().max(1e-12);
+        // What the line leaves of the points has no mean: taken about any middle the sum is the same, and this one keeps its digits.
+        let middle = points.iter().sum::<Point>() / points.len() as f64;
+        let squares: f64 = points
+            .iter()
+            .zip(smooth)
+            .zip(&self.weights)
+            .map(|((p, s), w)| w * (p - middle).dot(&(p - s)))
+            .sum::<f64>()
+            .max(1e-12);
         let determinant: f64 = self.pivots.iter().map(|p| p.ln()).sum();
         free * squares.ln() + 2.0 * determinant - free * self.smoothness.ln()
     }
