@@ -82,6 +82,18 @@ pub enum Damage {
         /// The first such entry.
         number: i64,
     },
+    /// A table for reading doesn't say what the entries say; it can be built again.
+    Reading {
+        /// Which.
+        table: String,
+    },
+    /// What waits for entries before it isn't what its digest says; it comes again.
+    Waiting {
+        /// Whose log.
+        device: String,
+        /// Where in it.
+        number: i64,
+    },
     /// A photograph isn't there.
     PhotographMissing {
         /// Its digest.
@@ -120,6 +132,8 @@ impl Damage {
             Self::TimeWentBack { device, number } => in_log("store.damage.time_went_back", device, number),
             Self::BadSignature { device, number } => in_log("store.damage.bad_signature", device, number),
             Self::Unsigned { device, number } => in_log("store.damage.unsigned", device, number),
+            Self::Reading { table } => words.fill("store.damage.reading", &[("table", table)]),
+            Self::Waiting { device, number } => in_log("store.damage.waiting", device, number),
             Self::PhotographMissing { sha256 } => words.fill("store.damage.photograph_missing", &[("sha256", sha256)]),
             Self::PhotographChanged { sha256 } => words.fill("store.damage.photograph_changed", &[("sha256", sha256)]),
             Self::PhotographUnreadable { sha256, detail } => {

@@ -13,7 +13,7 @@ pub(crate) type Salt = [u8; 16];
 /// A device's public key, which is its id.
 pub(crate) type DeviceId = [u8; 32];
 
-const FORMAT: u8 = 1;
+pub(crate) const FORMAT: u8 = 1;
 const HEAD_DOMAIN: &[u8] = b"rakelight log head 1\0";
 /// What the first entry of a log has as the digest of the one before.
 pub(crate) const NO_PREVIOUS: Digest = [0; 32];
@@ -57,7 +57,7 @@ impl Header {
     }
 }
 
-fn cbor(value: &Value) -> Vec<u8> {
+pub(crate) fn cbor(value: &Value) -> Vec<u8> {
     let mut bytes = Vec::with_capacity(256);
     // Writing a plain value into memory has no way to fail: the one error of ciborium's writer is that of its sink.
     _ = ciborium::into_writer(value, &mut bytes);
@@ -90,12 +90,12 @@ fn head(entry_digest: &Digest) -> Vec<u8> {
     [HEAD_DOMAIN, entry_digest].concat()
 }
 
-fn sign(key: &SigningKey, message: &[u8]) -> [u8; 64] {
+pub(crate) fn sign(key: &SigningKey, message: &[u8]) -> [u8; 64] {
     key.sign(message).to_bytes()
 }
 
 /// Strict: a signature has one form only, and weak keys have none.
-fn is_signed(device: &DeviceId, message: &[u8], signature: &[u8]) -> bool {
+pub(crate) fn is_signed(device: &DeviceId, message: &[u8], signature: &[u8]) -> bool {
     let Ok(key) = VerifyingKey::from_bytes(device) else { return false };
     Signature::from_slice(signature).is_ok_and(|signature| key.verify_strict(message, &signature).is_ok())
 }

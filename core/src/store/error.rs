@@ -70,6 +70,20 @@ pub enum StoreError {
         /// What was found.
         detail: String,
     },
+    /// More than an entry can hold.
+    #[error(
+        "the {what} of a {kind} has {bytes} bytes, an entry holds {limit}; nothing of this was written, split it or shorten it"
+    )]
+    TooLarge {
+        /// Which part.
+        what: String,
+        /// Of which kind of entry.
+        kind: String,
+        /// How long it is.
+        bytes: usize,
+        /// How long it may be.
+        limit: usize,
+    },
     /// The device's key can't be used.
     #[error(
         "{file} isn't a device key (64 hexadecimal digits); bring it back from where it was, or move it away: then new entries go to a new log"

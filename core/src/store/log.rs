@@ -7,8 +7,11 @@ use chrono::{DateTime, Utc};
 use ed25519_dalek::SigningKey;
 use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
+use serde_json::json;
 
 use super::encoding::{Digest, Header, NO_PREVIOUS, salted, sign_head};
+use super::insert::{Age, Inserting, erase_withdrawn};
+use super::packet::{Body, NAME_BYTES, PAYLOAD_BYTES, Packet};
 use super::read::id_of;
 use super::{Draft, Failure, HybridTime, Store, StoreError, device};
 
@@ -32,23 +35,52 @@ impl Store {
         self.write(|transaction, dir| append(transaction, dir, drafts, now.timestamp_millis()))
     }
 
-    /// Erases salt, author and payload of one entry here, for good; its header stays and the chain still verifies. Returns whether there
-    /// was something to erase.
+    /// Erases salt, author and payload of one entry, here at once and in other stores at the next exchange: a withdrawal that names it is appended to this device's
+    /// log, and holds where this device wrote the entry or is trusted. Header and digests stay, so the chain still verifies. Returns whether there was something to erase.
     ///
     /// # Errors
     /// `device` isn't a device id, the store can't be written, or another process still reads the bytes.
-    pub fn erase(&mut self, device: &str, number: u64) -> Result<bool, StoreError> {
-        let device = id_of(device)?;
-        let number = i64::try_from(number).unwrap_or(i64::MAX);
-        let erased = self.write(|transaction, _| {
-            let sql = "UPDATE entries SET salt = NULL, author = NULL, payload = NULL
-                       WHERE device = ?1 AND number = ?2 AND salt IS NOT NULL";
-            Ok(transaction.execute(sql, params![device, number])? > 0)
+    pub fn erase(
+        &mut self,
+        device: &str,
+        number: u64,
+        why: &str,
+        author: &str,
+        now: DateTime<Utc>,
+    ) -> Result<bool, StoreError> {
+        let id = id_of(device)?;
+        let erased = self.write(|transaction, dir| {
+            let sql = "SELECT visit, kind, subject FROM entries WHERE device = ?1 AND number = ?2 AND salt IS NOT NULL AND kind <> ?3 LIMIT 1";
+            let of = |row: &rusqlite::Row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?, row.get::<_, String>(2)?));
+            let number = i64::try_from(number).unwrap_or(i64::MAX);
+            let Some((visit, kind, subject)) =
+                transaction.query_row(sql, params![id, number, super::kind::WITHDRAWAL], of).optional()?
+            else {
+                return Ok(false);
+            };
+            let withdrawal = Draft {
+                kind: super::kind::WITHDRAWAL.into(),
+                visit,
+                subject: format!("{device}/{number}"),
+                author: author.into(),
+                payload: json!({"of_kind": kind, "of_subject": subject, "why": why, "erased": [[device, number]]}),
+            };
+            append(transaction, dir, &[withdrawal], now.timestamp_millis())?;
+            let own = device::id_of_key(dir)?.map(|own| own.to_vec());
+            let mine_to_erase = "INSERT OR IGNORE INTO trusted VALUES (?1)";
+            transaction.execute(mine_to_erase, [own])?;
+            erase_withdrawn(transaction)?;
+            Ok(true)
         })?;
-        // The bytes are zeros in the database once the write-ahead log, which still holds them, is taken in and cut off.
+        self.cut_write_ahead_log()?;
+        Ok(erased)
+    }
+
+    /// The bytes are zeros in the database once the write-ahead log, which still holds them, is taken in and cut off.
+    pub(super) fn cut_write_ahead_log(&mut self) -> Result<(), StoreError> {
         let truncate = |row: &rusqlite::Row| row.get::<_, i64>(0);
         match self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], truncate) {
-            Ok(0) => Ok(erased),
+            Ok(0) => Ok(()),
             Ok(_) => Err(StoreError::StillInLog { file: self.file() }),
             Err(e) => Err(self.failed(e)),
         }
@@ -60,6 +92,7 @@ fn append(transaction: &Transaction, dir: &Path, drafts: &[Draft], now_ms: i64) 
     let mut fresh = Vec::new();
     for draft in drafts {
         let payload = draft.payload.to_string();
+        check_size(draft, &payload)?;
         let of_the_same = (&draft.visit, &draft.kind, &draft.subject);
         let before = match newest.remove(&of_the_same) {
             Some(payload) => Some(payload),
@@ -70,53 +103,71 @@ fn append(transaction: &Transaction, dir: &Path, drafts: &[Draft], now_ms: i64) 
         }
         newest.insert(of_the_same, payload);
     }
-    if let Some(((last, last_payload), before)) = fresh.split_last() {
+    let added = fresh.len();
+    if added > 0 {
         let mut log = OwnLog::open(transaction, dir)?;
-        for (draft, payload) in before {
-            log.push(draft, payload, now_ms, Head::Later)?;
+        for (i, (draft, payload)) in fresh.into_iter().enumerate() {
+            let signed = i + 1 == added || (i + 1) % SIGNED_EVERY == 0;
+            log.push(draft, payload, now_ms, signed)?;
         }
-        log.push(last, last_payload, now_ms, Head::Here)?;
+        log.end()?;
     }
-    Ok(Appended { added: fresh.len(), unchanged: drafts.len() - fresh.len() })
+    Ok(Appended { added, unchanged: drafts.len() - added })
+}
+
+/// What no other store would take isn't written.
+fn check_size(draft: &Draft, payload: &str) -> Result<(), StoreError> {
+    let names = [("kind", &draft.kind), ("visit", &draft.visit), ("subject", &draft.subject)];
+    let too_large = |what: &str, bytes, limit| StoreError::TooLarge {
+        what: what.to_owned(),
+        kind: draft.kind.clone(),
+        bytes,
+        limit,
+    };
+    if let Some((what, name)) = names.into_iter().find(|(_, name)| name.len() > NAME_BYTES) {
+        return Err(too_large(what, name.len(), NAME_BYTES));
+    }
+    match payload.len() + draft.author.len() {
+        bytes if bytes > PAYLOAD_BYTES => Err(too_large("payload", bytes, PAYLOAD_BYTES)),
+        _ => Ok(()),
+    }
 }
 
 /// The payload of the newest entry that says something of the same, from any device.
 fn newest_payload(transaction: &Transaction, draft: &Draft) -> rusqlite::Result<Option<String>> {
-    let sql = "SELECT payload FROM signed_entries WHERE visit = ?1 AND kind = ?2 AND subject = ?3
-               ORDER BY wall_ms DESC, counter DESC, device DESC LIMIT 1";
+    let sql = "SELECT payload FROM newest JOIN entries ON id = entry WHERE newest.visit = ?1 AND newest.kind = ?2 AND newest.subject = ?3";
     let mut query = transaction.prepare_cached(sql)?;
     let newest = query.query_row([&draft.visit, &draft.kind, &draft.subject], |row| row.get(0)).optional()?;
     Ok(newest.flatten())
 }
 
-/// Whether an entry is the last of its batch, whose head is signed.
-#[derive(PartialEq)]
-enum Head {
-    Here,
-    Later,
-}
+/// A batch is signed at its head, and a long one on its way: another store can take it piece by piece.
+const SIGNED_EVERY: usize = 256;
 
 /// This device's log while a batch is written to it.
 struct OwnLog<'t> {
-    transaction: &'t Transaction<'t>,
+    inserting: Inserting<'t>,
     key: SigningKey,
     number: i64,
     digest: Digest,
     time: HybridTime,
+    first: Option<Packet>,
+    last: Option<Packet>,
 }
 
 impl<'t> OwnLog<'t> {
     fn open(transaction: &'t Transaction<'t>, dir: &Path) -> Result<Self, Failure> {
         let key = device::key_of(dir)?;
-        let sql = "SELECT number, digest FROM entries WHERE device = ?1 ORDER BY number DESC LIMIT 1";
+        let sql = "SELECT number, digest FROM heads WHERE device = ?1 ORDER BY number DESC LIMIT 1";
         let last = transaction
             .query_row(sql, [key.verifying_key().to_bytes()], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()?;
         let (number, digest) = last.unwrap_or((0, NO_PREVIOUS));
-        Ok(Self { transaction, key, number, digest, time: newest_time(transaction)? })
+        let inserting = Inserting::begin(transaction);
+        Ok(Self { inserting, key, number, digest, time: newest_time(transaction)?, first: None, last: None })
     }
 
-    fn push(&mut self, draft: &Draft, payload: &str, now_ms: i64, head: Head) -> Result<(), Failure> {
+    fn push(&mut self, draft: &Draft, payload: String, now_ms: i64, signed: bool) -> Result<(), Failure> {
         let salt = device::salt()?;
         let header = Header {
             device: self.key.verifying_key().to_bytes(),
@@ -130,36 +181,27 @@ impl<'t> OwnLog<'t> {
             previous: self.digest,
         };
         let digest = header.digest();
-        let signature = (head == Head::Here).then(|| sign_head(&self.key, &digest));
-        let sql = "INSERT INTO entries (device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest,
-                   previous, digest, signature, salt, author, payload)
-                   VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";
-        self.transaction.prepare_cached(sql)?.execute(params![
-            header.device,
-            header.number,
-            header.time.wall_ms,
-            header.time.counter,
-            header.kind,
-            header.visit,
-            header.subject,
-            header.author_digest,
-            header.payload_digest,
-            header.previous,
-            digest,
-            signature,
-            salt,
-            draft.author,
-            payload,
-        ])?;
+        let signature = signed.then(|| sign_head(&self.key, &digest));
+        let body = Some(Body { salt, author: draft.author.clone(), payload });
         (self.number, self.digest, self.time) = (header.number, digest, header.time);
+        let packet = Packet { header, digest, signature, body };
+        self.inserting.entry(&packet, Age::Newest)?;
+        self.first.get_or_insert_with(|| packet.clone());
+        self.last = Some(packet);
         Ok(())
+    }
+
+    fn end(self) -> Result<(), Failure> {
+        if let (Some(first), Some(last)) = (&self.first, &self.last) {
+            self.inserting.head(first, last)?;
+        }
+        Ok(self.inserting.end()?)
     }
 }
 
 /// The newest time in any log: an own entry comes after everything that is known here.
 fn newest_time(transaction: &Transaction) -> rusqlite::Result<HybridTime> {
-    let sql = "SELECT wall_ms, counter FROM devices JOIN entries USING (device)
-               WHERE number = (SELECT max(number) FROM entries AS last WHERE last.device = devices.device)
+    let sql = "SELECT wall_ms, counter FROM heads JOIN entries USING (device, number, digest)
                ORDER BY wall_ms DESC, counter DESC LIMIT 1";
     let read = |row: &rusqlite::Row| Ok(HybridTime { wall_ms: row.get(0)?, counter: row.get(1)? });
     Ok(transaction.query_row(sql, [], read).optional()?.unwrap_or(HybridTime::START))

@@ -1,5 +1,6 @@
 #![doc = include_str!("encoding.md")]
 
+mod accept;
 mod clock;
 mod damage;
 mod device;
@@ -7,9 +8,15 @@ mod encoding;
 mod entry;
 mod error;
 mod files;
+mod heads;
+mod insert;
+mod link;
 mod log;
+mod membership;
+mod packet;
 mod photographs;
 mod read;
+mod rebuild;
 mod verify;
 mod visit;
 
@@ -21,18 +28,25 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
+pub use accept::Admission;
 pub use clock::HybridTime;
 pub use damage::{Damage, Verified};
 pub use entry::{Draft, Entry, kind};
 pub use error::StoreError;
+pub use heads::{Heads, Tip};
 pub use log::Appended;
+pub use membership::proof_holds;
 pub use photographs::Photograph;
+pub use read::VisitLine;
 
 /// SQLite's `application_id`, "Rake" in ASCII: `file` and this program tell a store from other databases by it.
 const APPLICATION_ID: i64 = 0x5261_6b65;
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
-const MIGRATIONS: [&str; 1] = [include_str!("schema/1.sql")];
+const MIGRATIONS: [&str; 2] = [include_str!("schema/1.sql"), include_str!("schema/2.sql")];
+
+/// The tables for reading, made anew after every migration.
+const READING: &str = include_str!("schema/reading.sql");
 
 /// How long to wait for another process that writes.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -156,6 +170,7 @@ fn migrate(connection: &mut Connection, file: &Path) -> Result<(), StoreError> {
         for migration in &MIGRATIONS[from..] {
             transaction.execute_batch(migration).map_err(failed)?;
         }
+        transaction.execute_batch(READING).map_err(failed)?;
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(failed)?;
         transaction.pragma_update(None, "user_version", MIGRATIONS.len() as i64).map_err(failed)?;
         transaction.commit().map_err(failed)?;

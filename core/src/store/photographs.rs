@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::encoding::Digest;
 use super::read::id_of;
-use super::{Failure, Store, StoreError, files};
+use super::{Store, StoreError, files};
 
 /// A photograph in the store.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -41,7 +41,8 @@ impl Store {
             copy(photo, &path_of(dir, &digest, ending), &digest)?;
             let sql = "INSERT INTO photographs (sha256, bytes, ending) VALUES (?1, ?2, ?3) ON CONFLICT (sha256)
                        DO UPDATE SET bytes = excluded.bytes, ending = excluded.ending";
-            transaction.execute(sql, params![digest, bytes as i64, ending]).map_err(Failure::from)
+            transaction.execute(sql, params![digest, bytes as i64, ending])?;
+            Ok(transaction.execute("DELETE FROM wanted_photographs WHERE sha256 = ?1", [digest])?)
         })?;
         Ok(stored(true))
     }

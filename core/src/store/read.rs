@@ -1,10 +1,22 @@
-//! Reading: never further than the last signed head of each log.
+//! Reading. What is in the table of entries is covered by a signature: nothing else gets into it.
 
-use std::collections::BTreeMap;
+use rusqlite::types::ValueRef;
+use rusqlite::{Params, Row, params};
 
-use rusqlite::{Params, Row};
+use super::{Entry, Store, StoreError, kind};
 
-use super::{Entry, Store, StoreError};
+/// A visit as a list shows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct VisitLine {
+    /// Its identifier.
+    pub visit: String,
+    /// When it was last written to, milliseconds since 1970-01-01T00:00:00Z.
+    pub wall_ms: i64,
+    /// How many entries are known of it.
+    pub entries: u64,
+    /// Its head, where it has come already.
+    pub opened: Option<Entry>,
+}
 
 impl Store {
     /// The identifiers of all visits, in alphabetical order.
@@ -12,7 +24,33 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn visits(&self) -> Result<Vec<String>, StoreError> {
-        self.query("SELECT DISTINCT visit FROM signed_entries ORDER BY visit", [], |row| row.get(0))
+        self.query("SELECT visit FROM visits ORDER BY visit", [], |row| row.get(0))
+    }
+
+    /// The visits that were last written to, the latest first: `count` of them, after `after` where there is one (a page's last line begins the next page).
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn latest_visits(&self, count: usize, after: Option<&VisitLine>) -> Result<Vec<VisitLine>, StoreError> {
+        let (wall_ms, visit) = after.map_or((i64::MAX, ""), |line| (line.wall_ms, &line.visit));
+        let columns = Entry::COLUMNS.split(", ").map(|column| format!("e.{column}")).collect::<Vec<_>>().join(", ");
+        let sql = format!(
+            "SELECT {columns}, v.visit, v.wall_ms, v.entries FROM visits AS v
+             LEFT JOIN newest AS n ON n.visit = v.visit AND n.kind = '{}' AND n.subject = ''
+             LEFT JOIN entries AS e ON e.id = n.entry
+             WHERE (v.wall_ms, v.visit) < (?1, ?2) ORDER BY v.wall_ms DESC, v.visit DESC LIMIT ?3",
+            kind::VISIT_OPENED
+        );
+        let line = |row: &Row| {
+            let opened = if row.get_ref(0)? == ValueRef::Null { None } else { Some(Entry::of_row(row)?) };
+            Ok(VisitLine {
+                visit: row.get(9)?,
+                wall_ms: row.get(10)?,
+                entries: row.get::<_, i64>(11)?.unsigned_abs(),
+                opened,
+            })
+        };
+        self.query(&sql, params![wall_ms, visit, count as i64], line)
     }
 
     /// Everything that was ever entered for a visit, oldest first.
@@ -22,7 +60,7 @@ impl Store {
     pub fn entries_of(&self, visit: &str) -> Result<Vec<Entry>, StoreError> {
         let columns = Entry::COLUMNS;
         let sql =
-            format!("SELECT {columns} FROM signed_entries WHERE visit = ?1 ORDER BY wall_ms, counter, device, number");
+            format!("SELECT {columns} FROM entries WHERE visit = ?1 ORDER BY wall_ms, counter, device, number, digest");
         self.query(&sql, [visit], Entry::of_row)
     }
 
@@ -31,32 +69,39 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn current_of(&self, visit: &str) -> Result<Vec<Entry>, StoreError> {
-        let entries = self.entries_of(visit)?.into_iter();
-        let newest: BTreeMap<_, _> = entries.map(|e| ((e.kind.clone(), e.subject.clone()), e)).collect();
-        let mut newest: Vec<Entry> = newest.into_values().collect();
-        newest.sort_by(|a, b| (a.time, &a.device).cmp(&(b.time, &b.device)));
-        Ok(newest)
+        let columns = Entry::COLUMNS;
+        let sql = format!(
+            "SELECT {columns} FROM entries WHERE id IN (SELECT entry FROM newest WHERE visit = ?1)
+             ORDER BY wall_ms, counter, device, number, digest"
+        );
+        self.query(&sql, [visit], Entry::of_row)
     }
 
-    /// How many entries a reader may take.
+    /// How many entries there are.
     ///
     /// # Errors
     /// The store can't be read.
     pub fn entry_count(&self) -> Result<usize, StoreError> {
-        // A log has no gap, so its head's number is its length.
-        Ok(self.heads()?.values().map(|number| usize::try_from(*number).unwrap_or(usize::MAX)).sum())
+        let counts = self.query("SELECT total(entries) FROM visits", [], |row| row.get::<_, f64>(0))?;
+        Ok(counts.first().map_or(0, |count| *count as usize))
     }
 
-    /// The number of the last signed head of each device's log.
+    /// Photographs that entries speak of and that aren't here, at most so many: their digests.
     ///
     /// # Errors
     /// The store can't be read.
-    pub fn heads(&self) -> Result<BTreeMap<String, u64>, StoreError> {
-        let sql = "SELECT device, (SELECT max(number) FROM entries AS head
-                                   WHERE head.device = devices.device AND signature IS NOT NULL) AS number
-                   FROM devices WHERE number IS NOT NULL";
-        let head = |row: &Row| Ok((hex::encode(row.get_ref(0)?.as_blob()?), row.get::<_, i64>(1)?.unsigned_abs()));
-        Ok(self.query(sql, [], head)?.into_iter().collect())
+    pub fn wanted_photos(&self, count: usize) -> Result<Vec<String>, StoreError> {
+        let digest = |row: &Row| Ok(hex::encode(row.get::<_, [u8; 32]>(0)?));
+        self.query("SELECT sha256 FROM wanted_photographs LIMIT ?1", [count as i64], digest)
+    }
+
+    /// Whether a photograph is wanted.
+    ///
+    /// # Errors
+    /// `sha256` isn't 64 hexadecimal digits, or the store can't be read.
+    pub fn wants_photo(&self, sha256: &str) -> Result<bool, StoreError> {
+        let found = self.query("SELECT 1 FROM wanted_photographs WHERE sha256 = ?1", [id_of(sha256)?], |_| Ok(()))?;
+        Ok(!found.is_empty())
     }
 
     pub(super) fn query<T>(

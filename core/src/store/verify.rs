@@ -8,7 +8,9 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, Row};
 
 use super::encoding::{DeviceId, Digest, Header, NO_PREVIOUS, Salt, head_is_signed, salted};
-use super::{Damage, HybridTime, MIGRATIONS, Store, StoreError, Verified, files, photographs};
+use super::heads::header_of;
+use super::packet::read_sequence;
+use super::{Damage, HybridTime, MIGRATIONS, READING, Store, StoreError, Verified, files, photographs, rebuild};
 
 impl Store {
     /// Checks the database, the chain, digests and signatures of every log, and every photograph. Reads all of it; changes nothing.
@@ -19,7 +21,7 @@ impl Store {
         // One reading transaction, so that all checks see the same entries while another process appends.
         let snapshot = self.connection.unchecked_transaction().map_err(|e| self.failed(e))?;
         let mut verified = Verified { entries: 0, erased: 0, photographs: 0, damage: Vec::new() };
-        for check in [check_database, check_schema, check_logs, check_photographs] {
+        for check in [check_database, check_schema, check_logs, check_reading, check_waiting, check_photographs] {
             let Err(e) = check(&snapshot, &self.dir, &mut verified) else { continue };
             let detail = e.to_string();
             match self.failed(e) {
@@ -47,6 +49,7 @@ fn check_database(snapshot: &Connection, _: &Path, verified: &mut Verified) -> r
 fn check_schema(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
     let fresh = Connection::open_in_memory()?;
     MIGRATIONS.iter().try_for_each(|migration| fresh.execute_batch(migration))?;
+    fresh.execute_batch(READING)?;
     let (expected, found) = (schema_of(&fresh)?, schema_of(snapshot)?);
     for (name, _) in expected.symmetric_difference(&found).map(|(name, sql)| (name, sql)).collect::<BTreeMap<_, _>>() {
         verified.damage.push(Damage::Schema { name: name.clone() });
@@ -63,7 +66,7 @@ fn schema_of(connection: &Connection) -> rusqlite::Result<BTreeSet<(String, Stri
 fn check_logs(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
     let mut query = snapshot.prepare(
         "SELECT device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest, previous, digest,
-                signature, salt, author, payload FROM entries ORDER BY device, number",
+                signature, salt, author, payload FROM entries ORDER BY device, number, digest",
     )?;
     let mut rows = query.query([])?;
     let mut log: Option<Log> = None;
@@ -83,75 +86,96 @@ fn check_logs(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusql
     Ok(())
 }
 
-/// One device's log as far as it has been walked.
+/// One device's log as far as it has been walked: the entries of the last number, and those of the one before it that may go on.
 struct Log {
     device: DeviceId,
     number: i64,
+    before: Vec<Walked>,
+    last: Vec<Walked>,
+}
+
+/// An entry that others may follow from.
+struct Walked {
     digest: Digest,
     time: Option<HybridTime>,
+    /// Up to which number a signature covers the way to it.
     signed: i64,
+    followed: bool,
 }
 
 impl Log {
     fn start(device: DeviceId) -> Self {
-        Self { device, number: 0, digest: NO_PREVIOUS, time: None, signed: 0 }
+        Self { device, number: 0, before: vec![], last: vec![] }
     }
 
     fn check(&mut self, row: &Row, verified: &mut Verified) -> rusqlite::Result<()> {
         let (device, number) = (hex::encode(self.device), row.get::<_, i64>(1)?);
         let digest: Digest = row.get(10)?;
-        let damage = &mut verified.damage;
         verified.entries += 1;
-
+        let gap = number > self.number + 1;
+        if gap {
+            verified.damage.push(Damage::Gap { device: device.clone(), missing: self.number + 1, number });
+        }
+        self.go_to(number, gap, verified);
+        let damage = &mut verified.damage;
         let header = header_of(row).ok().filter(|header| header.digest() == digest);
         match &header {
             None => damage.push(Damage::EntryChanged { device: device.clone(), number }),
-            Some(header) => {
-                if self.time.is_some_and(|before| header.time <= before) {
+            Some(header) => match payload_fits(row, header)? {
+                Payload::Fits => {}
+                Payload::Erased => verified.erased += 1,
+                Payload::Changed => damage.push(Damage::PayloadChanged { device: device.clone(), number }),
+            },
+        }
+        let previous: Digest = row.get(9)?;
+        let mut walked = Walked { digest, time: header.map(|header| header.time), signed: 0, followed: false };
+        match self.before.iter_mut().find(|before| before.digest == previous) {
+            Some(before) => {
+                before.followed = true;
+                walked.signed = before.signed;
+                if walked.time.is_some_and(|time| before.time.is_some_and(|before| time <= before)) {
                     damage.push(Damage::TimeWentBack { device: device.clone(), number });
                 }
-                match payload_fits(row, header)? {
-                    Payload::Fits => {}
-                    Payload::Erased => verified.erased += 1,
-                    Payload::Changed => damage.push(Damage::PayloadChanged { device: device.clone(), number }),
-                }
+                walked.time = walked.time.or(before.time);
             }
-        }
-        if number != self.number + 1 {
-            damage.push(Damage::Gap { device: device.clone(), missing: self.number + 1, number });
-        } else if row.get::<_, Digest>(9)? != self.digest {
-            damage.push(Damage::ChainBroken { device: device.clone(), number });
+            None if gap || number == 1 && previous == NO_PREVIOUS => {}
+            None => damage.push(Damage::ChainBroken { device: device.clone(), number }),
         }
         match row.get_ref(11)? {
             ValueRef::Null => {}
-            ValueRef::Blob(signature) if head_is_signed(&self.device, &digest, signature) => self.signed = number,
+            ValueRef::Blob(signature) if head_is_signed(&self.device, &digest, signature) => walked.signed = number,
             _ => damage.push(Damage::BadSignature { device, number }),
         }
-        (self.number, self.digest) = (number, digest);
-        self.time = header.map(|header| header.time).or(self.time);
+        self.last.push(walked);
         Ok(())
     }
 
-    fn end(self, verified: &mut Verified) {
-        if self.number > self.signed {
-            let (device, number) = (hex::encode(self.device), self.signed + 1);
-            verified.damage.push(Damage::Unsigned { device, number });
+    /// On to this number: what nothing followed from was the end of its branch.
+    fn go_to(&mut self, number: i64, gap: bool, verified: &mut Verified) {
+        if number == self.number {
+            return;
+        }
+        let ended = std::mem::replace(&mut self.before, std::mem::take(&mut self.last));
+        self.ended(&ended, self.number - 1, verified);
+        if gap {
+            // Whatever followed is missing, signatures and all.
+            self.before.clear();
+        }
+        self.number = number;
+    }
+
+    fn end(mut self, verified: &mut Verified) {
+        let (before, last) = (std::mem::take(&mut self.before), std::mem::take(&mut self.last));
+        self.ended(&before, self.number - 1, verified);
+        self.ended(&last, self.number, verified);
+    }
+
+    fn ended(&self, walked: &[Walked], number: i64, verified: &mut Verified) {
+        for branch in walked.iter().filter(|walked| !walked.followed && walked.signed < number) {
+            let device = hex::encode(self.device);
+            verified.damage.push(Damage::Unsigned { device, number: branch.signed + 1 });
         }
     }
-}
-
-fn header_of(row: &Row) -> rusqlite::Result<Header> {
-    Ok(Header {
-        device: row.get(0)?,
-        number: row.get(1)?,
-        time: HybridTime { wall_ms: row.get(2)?, counter: row.get(3)? },
-        kind: row.get(4)?,
-        visit: row.get(5)?,
-        subject: row.get(6)?,
-        author_digest: row.get(7)?,
-        payload_digest: row.get(8)?,
-        previous: row.get(9)?,
-    })
 }
 
 enum Payload {
@@ -171,6 +195,24 @@ fn payload_fits(row: &Row, header: &Header) -> rusqlite::Result<Payload> {
     };
     let salt = salt.as_bytes().ok().and_then(|salt| salt.try_into().ok());
     Ok(if salt.is_some_and(fits) { Payload::Fits } else { Payload::Changed })
+}
+
+fn check_reading(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    verified.damage.extend(rebuild::check(snapshot)?);
+    Ok(())
+}
+
+fn check_waiting(snapshot: &Connection, _: &Path, verified: &mut Verified) -> rusqlite::Result<()> {
+    let mut query = snapshot.prepare("SELECT device, number, digest, packet FROM waiting")?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        let place: (DeviceId, i64, Digest) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let packets = read_sequence(row.get_ref(3)?.as_blob()?);
+        if !matches!(&packets[..], [Ok(packet)] if packet.place() == place) {
+            verified.damage.push(Damage::Waiting { device: hex::encode(place.0), number: place.1 });
+        }
+    }
+    Ok(())
 }
 
 fn check_photographs(snapshot: &Connection, dir: &Path, verified: &mut Verified) -> rusqlite::Result<()> {

@@ -1,0 +1,206 @@
+//! Taking in entries of other stores, in any order, twice or torn.
+
+use std::collections::BTreeMap;
+
+use rusqlite::{Transaction, params};
+
+use super::encoding::{DeviceId, Digest};
+use super::insert::{Age, Inserting, erase_withdrawn};
+use super::link::{Here, Linked, link};
+use super::packet::{BadPacket, Packet, read_sequence};
+use super::{Failure, HybridTime, Store, StoreError, Tip, device};
+use crate::exchange::wire::{Accepted, Reason, Refused};
+
+/// How much of one device's log may wait for what comes before it: a bound on what a foreign hand could fill the disk with.
+const WAITING_BYTES: usize = 16 << 20;
+
+/// Whether a device's entries are taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Admission {
+    /// They are.
+    Welcome,
+    /// Nobody knows the device.
+    Unknown,
+    /// It was barred: what is here stays, nothing new is taken.
+    Barred,
+}
+
+impl Store {
+    /// Takes entries in as they travel (a CBOR sequence): what follows from the log that is here up to a signature; the rest waits for what is missing. What is here already changes nothing.
+    /// When this returns, what was taken is on the disk.
+    ///
+    /// # Errors
+    /// The store can't be written. Entries that can't be taken are in the answer.
+    pub fn accept(&mut self, sequence: &[u8], admission: &dyn Fn(&str) -> Admission) -> Result<Accepted, StoreError> {
+        let (packets, mut accepted) = sort_out(read_sequence(sequence));
+        let own = device::id_of_key(&self.dir)?;
+        let withdrew = self.write(|transaction, dir| {
+            let mut withdrew = false;
+            for (device, packets) in packets {
+                let admission = admission(&hex::encode(device));
+                let taken = accept_log(transaction, device, packets, admission, &mut accepted)?;
+                withdrew |= taken.withdrew;
+                if taken.any && own == Some(device) {
+                    // Somebody else went on with this device's log: in a copy of this store, or this one is the copy.
+                    device::retire(dir)?;
+                }
+            }
+            if withdrew {
+                erase_withdrawn(transaction)?;
+            }
+            Ok(withdrew)
+        })?;
+        if withdrew {
+            // Another reader may hold the bytes back for a while; they go with the next checkpoint then.
+            _ = self.cut_write_ahead_log();
+        }
+        Ok(accepted)
+    }
+}
+
+/// By device, and the first word on those that can't be read.
+fn sort_out(read: Vec<Result<Packet, BadPacket>>) -> (BTreeMap<DeviceId, Vec<Packet>>, Accepted) {
+    let (mut packets, mut accepted) = (BTreeMap::<_, Vec<_>>::new(), Accepted::default());
+    for packet in read {
+        match packet {
+            Ok(packet) => packets.entry(packet.header.device).or_default().push(packet),
+            Err(BadPacket { place, reason }) => accepted.refused.push(refused(place, reason)),
+        }
+    }
+    (packets, accepted)
+}
+
+fn refused(place: Option<(DeviceId, i64)>, reason: Reason) -> Refused {
+    let (device, number) = place.unzip();
+    Refused { device: device.map(hex::encode), number: number.map(i64::unsigned_abs), reason }
+}
+
+/// What taking one log's packets brought.
+#[derive(Default)]
+struct Taken {
+    any: bool,
+    withdrew: bool,
+}
+
+fn accept_log(
+    transaction: &Transaction,
+    device: DeviceId,
+    mut packets: Vec<Packet>,
+    admission: Admission,
+    accepted: &mut Accepted,
+) -> Result<Taken, Failure> {
+    let here = here(transaction, &packets)?;
+    if admission != Admission::Welcome {
+        let reason = if admission == Admission::Barred { Reason::BarredDevice } else { Reason::UnknownDevice };
+        let (known, new): (Vec<_>, Vec<_>) = packets.into_iter().partition(|p| here.contains_key(&p.digest));
+        accepted.known += known.len();
+        accepted.refused.extend(new.iter().map(|p| refused(Some((device, p.header.number)), reason)));
+        return Ok(Taken::default());
+    }
+    let waited = waiting(transaction, device)?;
+    packets.extend(waited.values().cloned());
+    let here = if waited.is_empty() { here } else { self::here(transaction, &packets)? };
+    let Linked { taken, known, waiting, refused: mut bad } = link(packets, &here);
+    let withdrew = write(transaction, &taken)?;
+    for packet in &known {
+        fill(transaction, packet)?;
+    }
+    accepted.taken += taken.len();
+    accepted.known += known.len();
+    if let Some(furthest) = taken.iter().chain(&known).max_by_key(|packet| packet.header.number) {
+        let tip = Tip { number: furthest.header.number.unsigned_abs(), digest: hex::encode(furthest.digest) };
+        accepted.reached.insert(hex::encode(device), tip);
+    }
+    accepted.waiting += wait(transaction, device, waited, waiting, &mut bad)?;
+    accepted.refused.extend(bad.iter().map(|(packet, reason)| refused(Some((device, packet.header.number)), *reason)));
+    Ok(Taken { any: !taken.is_empty(), withdrew })
+}
+
+/// What of this log is here around the numbers of the packets.
+fn here(transaction: &Transaction, packets: &[Packet]) -> rusqlite::Result<Here> {
+    let numbers = packets.iter().map(|packet| packet.header.number);
+    let (Some(first), Some(last), Some(packet)) = (numbers.clone().min(), numbers.max(), packets.first()) else {
+        return Ok(Here::new());
+    };
+    let sql = "SELECT digest, number, wall_ms, counter FROM entries WHERE device = ?1 AND number BETWEEN ?2 AND ?3";
+    let mut query = transaction.prepare_cached(sql)?;
+    let read = |row: &rusqlite::Row| {
+        Ok((row.get(0)?, (row.get(1)?, HybridTime { wall_ms: row.get(2)?, counter: row.get(3)? })))
+    };
+    query.query_map(params![packet.header.device, first - 1, last], read)?.collect()
+}
+
+/// Writes packets that follow without a gap; says whether one of them withdraws something.
+fn write(transaction: &Transaction, taken: &[Packet]) -> rusqlite::Result<bool> {
+    let mut inserting = Inserting::begin(transaction);
+    for packet in taken {
+        inserting.entry(packet, Age::Any)?;
+    }
+    // Each piece of the chain that runs on without a fork moves one head.
+    for run in taken.chunk_by(|before, after| after.header.previous == before.digest) {
+        if let (Some(first), Some(last)) = (run.first(), run.last()) {
+            inserting.head(first, last)?;
+        }
+    }
+    inserting.end()?;
+    Ok(taken.iter().any(|packet| packet.header.kind == super::kind::WITHDRAWAL))
+}
+
+/// Puts back what is missing behind an entry's digests, unless it was withdrawn.
+fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<()> {
+    let Some(body) = &packet.body else { return Ok(()) };
+    let (device, number, digest) = packet.place();
+    let sql = "UPDATE entries SET salt = ?4, author = ?5, payload = ?6
+               WHERE device = ?1 AND number = ?2 AND digest = ?3 AND id IN (SELECT entry FROM hollow) RETURNING id";
+    let filled = transaction
+        .prepare_cached(sql)?
+        .query_map(params![device, number, digest, body.salt, body.author, body.payload], |row| row.get(0))?
+        .collect::<rusqlite::Result<Vec<i64>>>()?;
+    for id in filled {
+        transaction.execute("DELETE FROM hollow WHERE entry = ?1", [id])?;
+        Inserting::begin(transaction).follow_up(&packet.header.kind, id)?;
+    }
+    Ok(())
+}
+
+/// What of a log waits, by number and digest.
+fn waiting(transaction: &Transaction, device: DeviceId) -> rusqlite::Result<BTreeMap<(i64, Digest), Packet>> {
+    let mut query = transaction.prepare_cached("SELECT packet FROM waiting WHERE device = ?1")?;
+    let mut rows = query.query([device])?;
+    let mut waiting = BTreeMap::new();
+    while let Some(row) = rows.next()? {
+        // One that the disk has damaged is as good as gone; it comes again.
+        let packets = read_sequence(row.get_ref(0)?.as_blob()?);
+        waiting.extend(packets.into_iter().flatten().map(|packet| ((packet.header.number, packet.digest), packet)));
+    }
+    Ok(waiting)
+}
+
+/// What waits now takes the place of what waited; says how much is new. What is too much for the disk is refused.
+fn wait(
+    transaction: &Transaction,
+    device: DeviceId,
+    mut waited: BTreeMap<(i64, Digest), Packet>,
+    waiting: Vec<Packet>,
+    refused: &mut Vec<(Packet, Reason)>,
+) -> rusqlite::Result<usize> {
+    let (mut new, mut total) = (0, 0);
+    for packet in waiting {
+        let mut bytes = Vec::new();
+        packet.write(&mut bytes);
+        total += bytes.len();
+        let known = waited.remove(&(packet.header.number, packet.digest)).is_some();
+        if !known && total > WAITING_BYTES {
+            refused.push((packet, Reason::TooFarAhead));
+        } else if !known {
+            let row = params![device, packet.header.number, packet.digest, bytes];
+            transaction.prepare_cached("INSERT INTO waiting VALUES (?1, ?2, ?3, ?4)")?.execute(row)?;
+            new += 1;
+        }
+    }
+    for (number, digest) in waited.into_keys() {
+        let sql = "DELETE FROM waiting WHERE device = ?1 AND number = ?2 AND digest = ?3";
+        transaction.prepare_cached(sql)?.execute(params![device, number, digest])?;
+    }
+    Ok(new)
+}

@@ -1,0 +1,58 @@
+//! Who this device is to others, and whom it trusts.
+
+use super::encoding::{is_signed, sign};
+use super::read::id_of;
+use super::{Failure, Store, StoreError, device, insert::erase_withdrawn};
+
+/// Keeps a proof from being taken for a signature over anything else.
+const SESSION_DOMAIN: &[u8] = b"rakelight session 1\0";
+
+impl Store {
+    /// This device's id. A store without a key gets one.
+    ///
+    /// # Errors
+    /// The key can't be read or made.
+    pub fn device(&mut self) -> Result<String, StoreError> {
+        self.write(|_, dir| Ok(hex::encode(device::key_of(dir)?.verifying_key().to_bytes())))
+    }
+
+    /// Shows that this device has its key: its id, and its signature over a base's challenge and the SHA-256 of the certificate under which the base answered, so that
+    /// nobody between the two can pass it on. [`proof_holds`] checks it.
+    ///
+    /// # Errors
+    /// The key can't be read or made.
+    pub fn prove(&mut self, challenge: &[u8], certificate: &[u8; 32]) -> Result<(String, String), StoreError> {
+        self.write(|_, dir| {
+            let key = device::key_of(dir)?;
+            let device = hex::encode(key.verifying_key().to_bytes());
+            Ok((device, hex::encode(sign(&key, &proof(challenge, certificate)))))
+        })
+    }
+
+    /// From now on takes withdrawals of others' entries by these devices as well: the base and the coordinators. What they withdrew before is erased now.
+    /// Trust isn't taken back: what was erased on its ground would come back from other stores.
+    ///
+    /// # Errors
+    /// One isn't a device id, or the store can't be written.
+    pub fn trust(&mut self, devices: &[String]) -> Result<(), StoreError> {
+        let ids = devices.iter().map(|device| id_of(device)).collect::<Result<Vec<_>, _>>()?;
+        self.write(|transaction, _| {
+            let mut new = 0;
+            for id in ids {
+                new += transaction.execute("INSERT OR IGNORE INTO trusted VALUES (?1)", [id])?;
+            }
+            if new > 0 { erase_withdrawn(transaction).map_err(Failure::from) } else { Ok(0) }
+        })
+        .map(drop)
+    }
+}
+
+/// Whether a device's [`Store::prove`] over this challenge and certificate is its own.
+pub fn proof_holds(device: &str, challenge: &[u8], certificate: &[u8; 32], signature: &str) -> bool {
+    let (Ok(device), Ok(signature)) = (id_of(device), hex::decode(signature)) else { return false };
+    is_signed(&device, &proof(challenge, certificate), &signature)
+}
+
+fn proof(challenge: &[u8], certificate: &[u8; 32]) -> Vec<u8> {
+    [SESSION_DOMAIN, certificate, challenge].concat()
+}
