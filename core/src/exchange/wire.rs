@@ -50,7 +50,7 @@ pub struct Proof {
     pub device: String,
     /// The base's, as it came.
     pub challenge: String,
-    /// By [`crate::store::Store::prove`], 128 hexadecimal digits.
+    /// By [`crate::store::Prover::prove`], 128 hexadecimal digits.
     pub signature: String,
 }
 

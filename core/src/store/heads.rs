@@ -60,6 +60,16 @@ impl Store {
         self.query(sql, [], |row| Ok(hex::encode(row.get::<_, DeviceId>(0)?)))
     }
 
+    /// Whether this entry is here.
+    ///
+    /// # Errors
+    /// `device` or `digest` isn't 64 hexadecimal digits, or the store can't be read.
+    pub fn has(&self, device: &str, number: u64, digest: &str) -> Result<bool, StoreError> {
+        let place = params![id_of(device)?, i64::try_from(number).unwrap_or(i64::MAX), id_of(digest)?];
+        let sql = "SELECT 1 FROM entries WHERE device = ?1 AND number = ?2 AND digest = ?3";
+        Ok(!self.query(sql, place, |_| Ok(()))?.is_empty())
+    }
+
     /// Entries that a store with the heads `theirs` lacks, as they travel (a CBOR sequence), up to the first signature after `limit` bytes; empty
     /// where it lacks nothing that is here.
     ///
@@ -102,11 +112,10 @@ impl Store {
     ) -> Result<(), StoreError> {
         let (mut shared, mut foreign) = (Vec::new(), 0);
         for tip in theirs {
-            let (number, digest) = (i64::try_from(tip.number).unwrap_or(i64::MAX), id_of(&tip.digest)?);
-            let sql = "SELECT 1 FROM entries WHERE device = ?1 AND number = ?2 AND digest = ?3";
-            match self.query(sql, params![device, number, digest], |_| Ok(()))?.is_empty() {
-                true => foreign = foreign.max(number),
-                false => shared.push((number, digest)),
+            let number = i64::try_from(tip.number).unwrap_or(i64::MAX);
+            match self.has(&hex::encode(device), tip.number, &tip.digest)? {
+                true => shared.push((number, id_of(&tip.digest)?)),
+                false => foreign = foreign.max(number),
             }
         }
         if ours.iter().all(|tip| shared.contains(tip)) {

@@ -1,5 +1,7 @@
 //! Who this device is to others, and whom it trusts.
 
+use ed25519_dalek::SigningKey;
+
 use super::encoding::{is_signed, sign};
 use super::read::id_of;
 use super::{Failure, Store, StoreError, device, insert::erase_withdrawn};
@@ -16,17 +18,12 @@ impl Store {
         self.write(|_, dir| Ok(hex::encode(device::key_of(dir)?.verifying_key().to_bytes())))
     }
 
-    /// Shows that this device has its key: its id, and its signature over a base's challenge and the SHA-256 of the certificate under which the base answered, so that
-    /// nobody between the two can pass it on. [`proof_holds`] checks it.
+    /// What shows others that this device has its key.
     ///
     /// # Errors
     /// The key can't be read or made.
-    pub fn prove(&mut self, challenge: &[u8], certificate: &[u8; 32]) -> Result<(String, String), StoreError> {
-        self.write(|_, dir| {
-            let key = device::key_of(dir)?;
-            let device = hex::encode(key.verifying_key().to_bytes());
-            Ok((device, hex::encode(sign(&key, &proof(challenge, certificate)))))
-        })
+    pub fn prover(&mut self) -> Result<Prover, StoreError> {
+        self.write(|_, dir| Ok(Prover(device::key_of(dir)?)))
     }
 
     /// From now on takes withdrawals of others' entries by these devices as well: the base and the coordinators. What they withdrew before is erased now.
@@ -47,7 +44,19 @@ impl Store {
     }
 }
 
-/// Whether a device's [`Store::prove`] over this challenge and certificate is its own.
+/// Shows that a device has its key.
+pub struct Prover(SigningKey);
+
+impl Prover {
+    /// The device's id, and its signature over a base's challenge and the SHA-256 of the certificate under which the base answered, so that nobody between the two can pass it
+    /// on; 128 hexadecimal digits. [`proof_holds`] checks it.
+    pub fn prove(&self, challenge: &[u8], certificate: &[u8; 32]) -> (String, String) {
+        let signature = sign(&self.0, &proof(challenge, certificate));
+        (hex::encode(self.0.verifying_key().to_bytes()), hex::encode(signature))
+    }
+}
+
+/// Whether a device's [`Prover::prove`] over this challenge and certificate is its own.
 pub fn proof_holds(device: &str, challenge: &[u8], certificate: &[u8; 32], signature: &str) -> bool {
     let (Ok(device), Ok(signature)) = (id_of(device), hex::decode(signature)) else { return false };
     is_signed(&device, &proof(challenge, certificate), &signature)

@@ -1,6 +1,6 @@
 //! Photographs as they were taken, each under its own SHA-256.
 
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
@@ -45,6 +45,39 @@ impl Store {
             Ok(transaction.execute("DELETE FROM wanted_photographs WHERE sha256 = ?1", [digest])?)
         })?;
         Ok(stored(true))
+    }
+
+    /// Takes a photograph that arrived in a file of [`Store::arriving_folder`], and the file with it. Says no, and throws the file away, where it
+    /// isn't what its digest says.
+    ///
+    /// # Errors
+    /// As [`Store::add_photo`].
+    pub fn take_photo(&mut self, sha256: &str, file: &Path) -> Result<bool, StoreError> {
+        let (digest, _) = files::digest_file(file).map_err(|e| StoreError::of_file(file, e))?;
+        let fits = digest == id_of(sha256)?;
+        if fits {
+            self.add_photo(file)?;
+        }
+        fs::remove_file(file).map_err(|e| StoreError::of_file(file, e))?;
+        Ok(fits)
+    }
+
+    /// Where photographs lie that have come in part.
+    ///
+    /// # Errors
+    /// The folder can't be made.
+    pub fn arriving_folder(&self) -> Result<PathBuf, StoreError> {
+        let folder = self.dir.join("arriving");
+        files::ensure_folder(&folder).map_err(|e| StoreError::of_file(&folder, e))?;
+        Ok(folder)
+    }
+
+    /// The digests of all photographs here.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn photos(&self) -> Result<Vec<String>, StoreError> {
+        self.query("SELECT sha256 FROM photographs", [], |row| Ok(hex::encode(row.get::<_, Digest>(0)?)))
     }
 
     /// Where the photograph with this digest lies; `None` where the store has none such.
