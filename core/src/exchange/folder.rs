@@ -64,9 +64,10 @@ impl Piece {
         format!("{}-{}-{}-{}.cbor", self.first, self.last, self.previous, self.head)
     }
 
-    /// Whether this one goes on where `before` ends.
+    /// Whether this one goes on where `before` ends, or leaves it on its way, as the branch of a forked log does.
     fn follows(&self, before: &Self) -> bool {
-        self.first == before.last + 1 && before.head.starts_with(&self.previous)
+        let on = self.first == before.last + 1 && before.head.starts_with(&self.previous);
+        on || (before.first < self.first && self.first <= before.last)
     }
 }
 
