@@ -139,7 +139,8 @@ fn write(transaction: &Transaction, taken: &[Packet]) -> rusqlite::Result<bool> 
     // Each piece of the chain that runs on without a fork moves one head.
     for run in taken.chunk_by(|before, after| after.header.previous == before.digest) {
         if let (Some(first), Some(last)) = (run.first(), run.last()) {
-            inserting.head(first, last)?;
+            let before = (first.header.number - 1, first.header.previous);
+            inserting.head(&first.header.device, before, (last.header.number, last.digest))?;
         }
     }
     inserting.end()?;

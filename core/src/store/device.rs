@@ -14,7 +14,9 @@ use super::{StoreError, files};
 pub(crate) fn key_of(dir: &Path) -> Result<SigningKey, StoreError> {
     let file = dir.join("device.key");
     if !file.exists() {
-        let key = SigningKey::from_bytes(&random()?);
+        let mut secret = [0; 32];
+        fill(&mut secret)?;
+        let key = SigningKey::from_bytes(&secret);
         let text = hex::encode(key.to_bytes()) + "\n";
         files::write_whole(&file, |out| out.write_all(text.as_bytes())).map_err(|e| StoreError::of_file(&file, e))?;
         return Ok(key);
@@ -36,13 +38,13 @@ pub(crate) fn retire(dir: &Path) -> Result<(), StoreError> {
     fs::rename(&file, dir.join("device.key.retired")).map_err(|e| StoreError::of_file(&file, e))
 }
 
-/// A new salt.
-pub(crate) fn salt() -> Result<Salt, StoreError> {
-    random()
+/// So many new salts.
+pub(crate) fn salts(count: usize) -> Result<Vec<Salt>, StoreError> {
+    let mut salts = vec![Salt::default(); count];
+    fill(salts.as_flattened_mut())?;
+    Ok(salts)
 }
 
-fn random<const N: usize>() -> Result<[u8; N], StoreError> {
-    let mut bytes = [0; N];
-    getrandom::fill(&mut bytes).map_err(|e| StoreError::Randomness { detail: e.to_string() })?;
-    Ok(bytes)
+fn fill(bytes: &mut [u8]) -> Result<(), StoreError> {
+    getrandom::fill(bytes).map_err(|e| StoreError::Randomness { detail: e.to_string() })
 }

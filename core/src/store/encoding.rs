@@ -1,6 +1,6 @@
 //! The digests and signatures of format 1, as `encoding.md` states them. Pure: keys and salts come in.
 
-use ciborium::Value;
+use ciborium_ll::{Encoder, Header as CborHeader, simple};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 use sha2::{Digest as _, Sha256};
 
@@ -35,20 +35,20 @@ pub(crate) struct Header {
 impl Header {
     /// The header as deterministic CBOR (RFC 8949, 4.2.1): ciborium writes the shortest integers and definite lengths.
     pub fn to_cbor(&self) -> Vec<u8> {
-        let bytes = |bytes: &[u8]| Value::Bytes(bytes.to_vec());
-        cbor(&Value::Array(vec![
-            FORMAT.into(),
-            bytes(&self.device),
-            self.number.into(),
-            self.time.wall_ms.into(),
-            self.time.counter.into(),
-            self.kind.as_str().into(),
-            self.visit.as_str().into(),
-            self.subject.as_str().into(),
-            bytes(&self.author_digest),
-            bytes(&self.payload_digest),
-            bytes(&self.previous),
-        ]))
+        let mut bytes = Vec::with_capacity(320);
+        let mut cbor = Cbor::array(&mut bytes, 11);
+        cbor.integer(FORMAT.into());
+        cbor.bytes(&self.device);
+        cbor.integer(self.number);
+        cbor.integer(self.time.wall_ms);
+        cbor.integer(self.time.counter.into());
+        for name in [&self.kind, &self.visit, &self.subject] {
+            cbor.text(name);
+        }
+        for digest in [&self.author_digest, &self.payload_digest, &self.previous] {
+            cbor.bytes(digest);
+        }
+        bytes
     }
 
     /// The entry digest.
@@ -57,11 +57,40 @@ impl Header {
     }
 }
 
-pub(crate) fn cbor(value: &Value) -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(256);
-    // Writing a plain value into memory has no way to fail: the one error of ciborium's writer is that of its sink.
-    _ = ciborium::into_writer(value, &mut bytes);
-    bytes
+/// A CBOR array as it is written, item by item. Writing into memory has no way to fail: the one error of ciborium's encoder is that of its sink.
+pub(crate) struct Cbor<'b>(Encoder<&'b mut Vec<u8>>);
+
+impl<'b> Cbor<'b> {
+    /// An array of so many items, after what is written already.
+    pub fn array(written: &'b mut Vec<u8>, items: usize) -> Self {
+        let mut encoder = Encoder::from(written);
+        _ = encoder.push(CborHeader::Array(Some(items)));
+        Self(encoder)
+    }
+
+    pub fn integer(&mut self, value: i64) {
+        let header = match u64::try_from(value) {
+            Ok(value) => CborHeader::Positive(value),
+            Err(_) => CborHeader::Negative(!value as u64),
+        };
+        _ = self.0.push(header);
+    }
+
+    pub fn bytes(&mut self, bytes: &[u8]) {
+        _ = self.0.bytes(bytes, None);
+    }
+
+    pub fn text(&mut self, text: &str) {
+        _ = self.0.text(text, None);
+    }
+
+    /// Bytes, or null where there are none.
+    pub fn bytes_or_null(&mut self, bytes: Option<&[u8]>) {
+        match bytes {
+            Some(bytes) => self.bytes(bytes),
+            None => _ = self.0.push(CborHeader::Simple(simple::NULL)),
+        }
+    }
 }
 
 /// SHA-256 over the parts, one after the other.
@@ -149,23 +178,31 @@ mod tests {
     /// RFC 8949, appendix A: the kinds of value that a header is made of.
     #[test]
     fn cbor_is_that_of_rfc_8949() {
-        let published: [(Value, &str); 12] = [
-            (0.into(), "00"),
-            (23.into(), "17"),
-            (24.into(), "1818"),
-            (100.into(), "1864"),
-            (1000.into(), "1903e8"),
-            (1_000_000.into(), "1a000f4240"),
-            (1_000_000_000_000_i64.into(), "1b000000e8d4a51000"),
-            (Value::Bytes(vec![1, 2, 3, 4]), "4401020304"),
-            ("".into(), "60"),
-            ("IETF".into(), "6449455446"),
-            ("\u{fc}".into(), "62c3bc"),
-            (Value::Array(vec![1.into(), 2.into(), 3.into()]), "83010203"),
+        let written = |write: &dyn Fn(&mut Cbor)| {
+            let mut bytes = Vec::new();
+            write(&mut Cbor::array(&mut bytes, 3));
+            hex::encode(bytes)
+        };
+        let numbers = [
+            (0, "00"),
+            (23, "17"),
+            (24, "1818"),
+            (100, "1864"),
+            (1000, "1903e8"),
+            (1_000_000, "1a000f4240"),
+            (1_000_000_000_000, "1b000000e8d4a51000"),
+            (-1, "20"),
+            (-1000, "3903e7"),
         ];
-        for (value, bytes) in published {
-            assert_eq!(hex::encode(cbor(&value)), bytes, "{value:?}");
+        for (number, published) in numbers {
+            assert_eq!(written(&|cbor| cbor.integer(number)), format!("83{published}"), "{number}");
         }
+        for (text, published) in [("", "60"), ("IETF", "6449455446"), ("\u{fc}", "62c3bc")] {
+            assert_eq!(written(&|cbor| cbor.text(text)), format!("83{published}"), "{text:?}");
+        }
+        assert_eq!(written(&|cbor| cbor.bytes(&[1, 2, 3, 4])), "834401020304");
+        assert_eq!(written(&|cbor| cbor.bytes_or_null(None)), "83f6");
+        assert_eq!(written(&|cbor| (1..=3).for_each(|n| cbor.integer(n))), "83010203");
     }
 
     #[derive(serde::Deserialize)]

@@ -46,7 +46,7 @@ impl Store {
             let tip = Tip { number: number.unsigned_abs(), digest: hex::encode(digest) };
             logs.entry(hex::encode(device)).or_default().push(tip);
         }
-        let sql = "SELECT device, number FROM hollow JOIN entries ON id = entry ORDER BY device, number LIMIT ?1";
+        let sql = "SELECT device, number FROM hollow CROSS JOIN entries ON id = entry ORDER BY device, number LIMIT ?1";
         let place = |row: &Row| Ok((hex::encode(row.get::<_, DeviceId>(0)?), row.get::<_, i64>(1)?.unsigned_abs()));
         Ok(Heads { logs, hollow: self.query(sql, [HOLLOW as i64], place)? })
     }

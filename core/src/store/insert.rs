@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use rusqlite::{Transaction, params};
 
+use super::encoding::{DeviceId, Digest};
 use super::packet::Packet;
 
 /// Writes entries that follow from what is there, in their order. `log` entries of other devices may be older than what counts already.
@@ -55,16 +56,20 @@ impl<'t> Inserting<'t> {
             self.run("INSERT OR IGNORE INTO hollow VALUES (?1)", [id])?;
         }
         self.follow_up(&header.kind, id)?;
-        let (latest, entries) = self.visits.entry(header.visit.clone()).or_default();
-        (*latest, *entries) = ((*latest).max(header.time.wall_ms), *entries + 1);
+        if !self.visits.contains_key(&header.visit) {
+            self.visits.insert(header.visit.clone(), (0, 0));
+        }
+        if let Some((latest, entries)) = self.visits.get_mut(&header.visit) {
+            (*latest, *entries) = ((*latest).max(header.time.wall_ms), *entries + 1);
+        }
         Ok(())
     }
 
-    /// The log's head moves on: called once for each run of entries, with its first and last.
-    pub fn head(&self, first: &Packet, last: &Packet) -> rusqlite::Result<()> {
-        let before = params![first.header.device, first.header.number - 1, first.header.previous];
+    /// A log's head moves on from one entry to another: their numbers and digests.
+    pub fn head(&self, device: &DeviceId, from: (i64, Digest), to: (i64, Digest)) -> rusqlite::Result<()> {
+        let before = params![device, from.0, from.1];
         self.run("DELETE FROM heads WHERE device = ?1 AND number = ?2 AND digest = ?3", before)?;
-        self.run("INSERT INTO heads VALUES (?1, ?2, ?3)", params![last.header.device, last.header.number, last.digest])
+        self.run("INSERT INTO heads VALUES (?1, ?2, ?3)", params![device, to.0, to.1])
     }
 
     /// The visits' lines.
@@ -120,7 +125,7 @@ pub(super) fn erase_withdrawn(transaction: &Transaction) -> rusqlite::Result<usi
     let erased = transaction.execute(
         "UPDATE entries SET salt = NULL, author = NULL, payload = NULL
          WHERE salt IS NOT NULL AND id IN (
-             SELECT e.id FROM withdrawn AS w JOIN entries AS e ON e.device = w.device AND e.number = w.number
+             SELECT e.id FROM withdrawn AS w CROSS JOIN entries AS e ON e.device = w.device AND e.number = w.number
              WHERE (w.by = w.device OR w.by IN (SELECT device FROM trusted)) AND e.kind <> 'withdrawal')",
         [],
     )?;

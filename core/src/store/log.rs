@@ -9,7 +9,7 @@ use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 use serde_json::json;
 
-use super::encoding::{Digest, Header, NO_PREVIOUS, salted, sign_head};
+use super::encoding::{Digest, Header, NO_PREVIOUS, Salt, salted, sign_head};
 use super::insert::{Age, Inserting, erase_withdrawn};
 use super::packet::{Body, NAME_BYTES, PAYLOAD_BYTES, Packet};
 use super::read::id_of;
@@ -106,9 +106,10 @@ fn append(transaction: &Transaction, dir: &Path, drafts: &[Draft], now_ms: i64) 
     let added = fresh.len();
     if added > 0 {
         let mut log = OwnLog::open(transaction, dir)?;
-        for (i, (draft, payload)) in fresh.into_iter().enumerate() {
+        let salts = device::salts(added)?;
+        for (i, ((draft, payload), salt)) in fresh.into_iter().zip(salts).enumerate() {
             let signed = i + 1 == added || (i + 1) % SIGNED_EVERY == 0;
-            log.push(draft, payload, now_ms, signed)?;
+            log.push(draft, payload, salt, now_ms, signed)?;
         }
         log.end()?;
     }
@@ -135,7 +136,7 @@ fn check_size(draft: &Draft, payload: &str) -> Result<(), StoreError> {
 
 /// The payload of the newest entry that says something of the same, from any device.
 fn newest_payload(transaction: &Transaction, draft: &Draft) -> rusqlite::Result<Option<String>> {
-    let sql = "SELECT payload FROM newest JOIN entries ON id = entry WHERE newest.visit = ?1 AND newest.kind = ?2 AND newest.subject = ?3";
+    let sql = "SELECT payload FROM newest CROSS JOIN entries ON id = entry WHERE newest.visit = ?1 AND newest.kind = ?2 AND newest.subject = ?3";
     let mut query = transaction.prepare_cached(sql)?;
     let newest = query.query_row([&draft.visit, &draft.kind, &draft.subject], |row| row.get(0)).optional()?;
     Ok(newest.flatten())
@@ -148,27 +149,28 @@ const SIGNED_EVERY: usize = 256;
 struct OwnLog<'t> {
     inserting: Inserting<'t>,
     key: SigningKey,
+    before: Option<Tip>,
     number: i64,
     digest: Digest,
     time: HybridTime,
-    first: Option<Packet>,
-    last: Option<Packet>,
 }
+
+/// Where the log ended before.
+type Tip = (i64, Digest);
 
 impl<'t> OwnLog<'t> {
     fn open(transaction: &'t Transaction<'t>, dir: &Path) -> Result<Self, Failure> {
         let key = device::key_of(dir)?;
-        let sql = "SELECT number, digest FROM heads WHERE device = ?1 ORDER BY number DESC LIMIT 1";
-        let last = transaction
-            .query_row(sql, [key.verifying_key().to_bytes()], |row| Ok((row.get(0)?, row.get(1)?)))
-            .optional()?;
-        let (number, digest) = last.unwrap_or((0, NO_PREVIOUS));
+        let mut query = transaction
+            .prepare_cached("SELECT number, digest FROM heads WHERE device = ?1 ORDER BY number DESC LIMIT 1")?;
+        let before: Option<Tip> =
+            query.query_row([key.verifying_key().to_bytes()], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+        let (number, digest) = before.unwrap_or((0, NO_PREVIOUS));
         let inserting = Inserting::begin(transaction);
-        Ok(Self { inserting, key, number, digest, time: newest_time(transaction)?, first: None, last: None })
+        Ok(Self { inserting, key, before, number, digest, time: newest_time(transaction)? })
     }
 
-    fn push(&mut self, draft: &Draft, payload: String, now_ms: i64, signed: bool) -> Result<(), Failure> {
-        let salt = device::salt()?;
+    fn push(&mut self, draft: &Draft, payload: String, salt: Salt, now_ms: i64, signed: bool) -> Result<(), Failure> {
         let header = Header {
             device: self.key.verifying_key().to_bytes(),
             number: self.number + 1,
@@ -184,25 +186,21 @@ impl<'t> OwnLog<'t> {
         let signature = signed.then(|| sign_head(&self.key, &digest));
         let body = Some(Body { salt, author: draft.author.clone(), payload });
         (self.number, self.digest, self.time) = (header.number, digest, header.time);
-        let packet = Packet { header, digest, signature, body };
-        self.inserting.entry(&packet, Age::Newest)?;
-        self.first.get_or_insert_with(|| packet.clone());
-        self.last = Some(packet);
-        Ok(())
+        Ok(self.inserting.entry(&Packet { header, digest, signature, body }, Age::Newest)?)
     }
 
     fn end(self) -> Result<(), Failure> {
-        if let (Some(first), Some(last)) = (&self.first, &self.last) {
-            self.inserting.head(first, last)?;
-        }
+        let device = self.key.verifying_key().to_bytes();
+        self.inserting.head(&device, self.before.unwrap_or((0, NO_PREVIOUS)), (self.number, self.digest))?;
         Ok(self.inserting.end()?)
     }
 }
 
 /// The newest time in any log: an own entry comes after everything that is known here.
 fn newest_time(transaction: &Transaction) -> rusqlite::Result<HybridTime> {
-    let sql = "SELECT wall_ms, counter FROM heads JOIN entries USING (device, number, digest)
+    // A cross join: SQLite then goes from the few heads to their entries, never the other way.
+    let sql = "SELECT wall_ms, counter FROM heads CROSS JOIN entries USING (device, number, digest)
                ORDER BY wall_ms DESC, counter DESC LIMIT 1";
     let read = |row: &rusqlite::Row| Ok(HybridTime { wall_ms: row.get(0)?, counter: row.get(1)? });
-    Ok(transaction.query_row(sql, [], read).optional()?.unwrap_or(HybridTime::START))
+    Ok(transaction.prepare_cached(sql)?.query_row([], read).optional()?.unwrap_or(HybridTime::START))
 }

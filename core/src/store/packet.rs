@@ -4,7 +4,7 @@ use ciborium::Value;
 use serde::{Deserialize, Serialize};
 
 use super::HybridTime;
-use super::encoding::{DeviceId, Digest, Header, Salt, cbor, salted};
+use super::encoding::{Cbor, DeviceId, Digest, Header, Salt, salted};
 use crate::exchange::wire::Reason;
 
 /// At most so many bytes an entry may have as it travels.
@@ -45,15 +45,12 @@ type HeaderFields = (u8, Bytes, i64, i64, u32, String, String, String, Bytes, By
 impl Packet {
     /// Adds its bytes to a CBOR sequence (RFC 8742).
     pub fn write(&self, sequence: &mut Vec<u8>) {
-        let bytes = |bytes: &[u8]| Value::Bytes(bytes.to_vec());
-        let body = |part: fn(&Body) -> &[u8]| self.body.as_ref().map_or(Value::Null, |body| bytes(part(body)));
-        sequence.extend(cbor(&Value::Array(vec![
-            bytes(&self.header.to_cbor()),
-            self.signature.map_or(Value::Null, |signature| bytes(&signature)),
-            body(|b| &b.salt),
-            body(|b| b.author.as_bytes()),
-            body(|b| b.payload.as_bytes()),
-        ])));
+        let mut packet = Cbor::array(sequence, 5);
+        packet.bytes(&self.header.to_cbor());
+        packet.bytes_or_null(self.signature.as_ref().map(|signature| &signature[..]));
+        packet.bytes_or_null(self.body.as_ref().map(|body| &body.salt[..]));
+        packet.bytes_or_null(self.body.as_ref().map(|body| body.author.as_bytes()));
+        packet.bytes_or_null(self.body.as_ref().map(|body| body.payload.as_bytes()));
     }
 
     /// Where it stands among all entries: the later one counts.

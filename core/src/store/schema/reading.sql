@@ -31,7 +31,7 @@ CREATE TABLE newest (
     visit   TEXT    NOT NULL,
     kind    TEXT    NOT NULL,
     subject TEXT    NOT NULL,
-    entry   INTEGER NOT NULL REFERENCES entries (id),
+    entry   INTEGER NOT NULL,
     PRIMARY KEY (visit, kind, subject)
 ) STRICT, WITHOUT ROWID;
 CREATE VIEW newest_of_entries AS
