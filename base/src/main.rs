@@ -4,6 +4,7 @@
 
 mod command;
 mod failure;
+mod service;
 
 use std::process::ExitCode;
 
