@@ -5,6 +5,8 @@
 mod command;
 mod failure;
 mod service;
+#[cfg(test)]
+mod transport;
 
 use std::process::ExitCode;
 

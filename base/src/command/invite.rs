@@ -78,13 +78,13 @@ fn admit(arguments: &Arguments, device: &str, state: &State, words: &Words) -> R
 
 fn invite(arguments: &Arguments, state: &State, words: &Words) -> Result<(), Failure> {
     let address = address(arguments.address.as_deref(), state)?;
-    let fingerprint = service::open_identity(&arguments.store).map_err(failure)?.fingerprint();
+    let certificate = service::open_identity(&arguments.store).map_err(failure)?.fingerprint();
     let code = codes::new().map_err(|_| Failure::Machine("the system gives no random bytes: try again".into()))?;
     let now = now_ms();
     let expires_ms = now + i64::from(arguments.hours) * 3_600_000;
     let invited =
         Invited { code_sha256: codes::sha256(&code), name: arguments.name.clone(), role: arguments.role, expires_ms };
-    let invitation = Invitation { address, fingerprint, code }.to_string();
+    let invitation = Invitation { address, certificate, code }.to_string();
     let picture = QrCode::new(&invitation).map_err(|error| Failure::input(format!("no QR code: {error}")))?;
     if let Some(file) = &arguments.png {
         write_png(file, &picture)

@@ -2,6 +2,7 @@
 
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use rakelight_core::store::StoreError;
 use serde_json::json;
 
 /// The media type.
@@ -88,9 +89,21 @@ impl From<super::state::StateError> for Problem {
     }
 }
 
-impl From<rakelight_core::store::StoreError> for Problem {
-    fn from(error: rakelight_core::store::StoreError) -> Self {
-        Self::machine(error)
+impl From<StoreError> for Problem {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::NotAnId { .. } => Self::new(StatusCode::UNPROCESSABLE_ENTITY, error.to_string()),
+            StoreError::Busy { .. } => {
+                let detail = "another program is writing to the store: send it again in a moment";
+                Self::new(StatusCode::SERVICE_UNAVAILABLE, detail).with(header::RETRY_AFTER, 1.into())
+            }
+            StoreError::Full { .. } => {
+                eprintln!("rakelight: {error}");
+                let detail = "the base's disk is full: nothing of this was kept, tell who runs the base";
+                Self::new(StatusCode::INSUFFICIENT_STORAGE, detail)
+            }
+            error => Self::machine(error),
+        }
     }
 }
 

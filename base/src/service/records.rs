@@ -42,7 +42,7 @@ impl Records {
 
     /// Whether entries speak of this photograph while it isn't there.
     pub fn wants(&self, sha256: &str) -> Result<bool, StoreError> {
-        Ok(self.wanted(usize::MAX)?.iter().any(|wanted| wanted == sha256))
+        self.with(|store| store.wants_photo(sha256))
     }
 
     /// Where a photograph lies.
