@@ -1,6 +1,6 @@
 //! `rakelight invite`: lets a device join the team.
 
-use std::io::BufWriter;
+use std::io::{BufWriter, IsTerminal};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
 use std::path::{Path, PathBuf};
 
@@ -99,10 +99,19 @@ fn invite(arguments: &Arguments, state: &State, words: &Words) -> Result<(), Fai
         return Ok(());
     }
     let role = words.say(&format!("members.{}", role_name(arguments.role))).to_owned();
-    println!("{}\n", picture.render::<Dense1x2>().build());
+    show(&picture);
     println!("{invitation}\n");
     println!("{}", words.fill("invite.made", &[("name", &arguments.name), ("role", &role), ("expires", &expires)]));
     Ok(())
+}
+
+/// Black on white, whatever the terminal's own colours are: not every camera reads a negative.
+fn show(picture: &QrCode) {
+    let (on, off) = if std::io::stdout().is_terminal() { ("\x1b[30;107m", "\x1b[0m") } else { ("", "") };
+    for line in picture.render::<Dense1x2>().build().lines() {
+        println!("{on}{line}{off}");
+    }
+    println!();
 }
 
 /// A moment as the command line writes it.
