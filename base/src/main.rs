@@ -4,6 +4,9 @@
 
 mod command;
 mod failure;
+mod service;
+#[cfg(test)]
+mod transport;
 
 use std::process::ExitCode;
 

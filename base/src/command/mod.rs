@@ -4,8 +4,11 @@ mod beside;
 mod card;
 mod facts;
 mod identify;
+mod invite;
 mod lamps;
 mod measure;
+mod members;
+mod serve;
 mod store;
 mod trail;
 mod visit;
@@ -29,8 +32,14 @@ pub enum Command {
     Facts(facts::Arguments),
     /// Say who made a sign, how sure that is and why.
     Identify(identify::Arguments),
+    /// Invite someone into the team: a code for their device, as a picture.
+    Invite(invite::Arguments),
     /// Measure prints and distances in a photograph.
     Measure(Box<measure::Arguments>),
+    /// List the team's members, bar them, or give them another role.
+    Members(members::Arguments),
+    /// Run the base: devices that were invited exchange records and photographs with it.
+    Serve(serve::Arguments),
     /// Look after a store.
     #[command(subcommand)]
     Store(store::Action),
@@ -48,7 +57,10 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
         Command::Demo(arguments) => visit::run_demo(&arguments, &words),
         Command::Facts(arguments) => facts::run(&arguments, &words),
         Command::Identify(arguments) => identify::run(&arguments, &words),
+        Command::Invite(arguments) => invite::run(&arguments, &words),
         Command::Measure(arguments) => measure::run(&arguments, &words),
+        Command::Members(arguments) => members::run(&arguments, &words),
+        Command::Serve(arguments) => serve::run(&arguments, &words),
         Command::Store(action) => store::run(&action, &words),
         Command::Trail(arguments) => trail::run(&arguments, &words),
         Command::Visit(arguments) => visit::run(&arguments, &words),

@@ -1,0 +1,178 @@
+//! `rakelight invite`: lets a device join the team.
+
+use std::io::{BufWriter, IsTerminal};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use qrcode::{Color, QrCode, render::unicode::Dense1x2};
+use rakelight_core::exchange::Invitation;
+use rakelight_core::exchange::wire::Role;
+use rakelight_core::store::Store;
+use rakelight_core::words::Words;
+
+use super::serve::failure;
+use super::{print_json, visit::store_failure};
+use crate::failure::Failure;
+use crate::service::state::{Invited, role_name, role_of};
+use crate::service::{self, Records, State, codes, id_of, now_ms};
+
+/// Who is invited.
+#[derive(Args)]
+pub struct Arguments {
+    /// The base's store.
+    #[arg(long, value_name = "DIR")]
+    store: PathBuf,
+    /// How the team knows who is invited.
+    #[arg(long)]
+    name: String,
+    /// What they may do: field_worker, checker or coordinator.
+    #[arg(long, value_parser = role)]
+    role: Role,
+    /// Where their device reaches the base, as https://base.example:8443.
+    #[arg(long, value_name = "URL")]
+    address: Option<String>,
+    /// Write the invitation's picture here too.
+    #[arg(long, value_name = "FILE")]
+    png: Option<PathBuf>,
+    /// The invitation is good for so many hours.
+    #[arg(long, default_value_t = 72, value_parser = clap::value_parser!(u32).range(1..=8_760))]
+    hours: u32,
+    /// Let this device in directly, without a code: for a device whose records come by a memory stick.
+    #[arg(long, value_name = "HEX", conflicts_with_all = ["address", "png", "hours"])]
+    device: Option<String>,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// A role from the command line.
+pub fn role(text: &str) -> Result<Role, String> {
+    role_of(text).ok_or_else(|| "a role is field_worker, checker or coordinator".into())
+}
+
+pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    Store::open(&arguments.store).map_err(store_failure)?;
+    let state = State::open(&arguments.store).map_err(|error| failure(error.into()))?;
+    match &arguments.device {
+        Some(device) => admit(arguments, device, &state, words),
+        None => invite(arguments, &state, words),
+    }
+}
+
+fn admit(arguments: &Arguments, device: &str, state: &State, words: &Words) -> Result<(), Failure> {
+    let id =
+        id_of(device).ok_or_else(|| Failure::input(format!("{device:?} isn't a device id: 64 hexadecimal digits")))?;
+    state.admit(&id, &arguments.name, arguments.role, now_ms()).map_err(|error| failure(error.into()))?;
+    let records = Records::open(&arguments.store).map_err(store_failure)?;
+    service::spread_trust(state, &records).map_err(failure)?;
+    let role = role_name(arguments.role);
+    if arguments.json {
+        print_json(&serde_json::json!({ "device": hex::encode(id), "name": arguments.name, "role": role }));
+    } else {
+        let role = words.say(&format!("members.{role}")).to_owned();
+        println!("{}", words.fill("invite.admitted", &[("name", &arguments.name), ("role", &role)]));
+    }
+    Ok(())
+}
+
+fn invite(arguments: &Arguments, state: &State, words: &Words) -> Result<(), Failure> {
+    let address = address(arguments.address.as_deref(), state)?;
+    let certificate = service::open_identity(&arguments.store).map_err(failure)?.fingerprint();
+    let code = codes::new().map_err(|_| Failure::Machine("the system gives no random bytes: try again".into()))?;
+    let now = now_ms();
+    let expires_ms = now + i64::from(arguments.hours) * 3_600_000;
+    let invited =
+        Invited { code_sha256: codes::sha256(&code), name: arguments.name.clone(), role: arguments.role, expires_ms };
+    let invitation = Invitation { address, certificate, code }.to_string();
+    let picture = QrCode::new(&invitation).map_err(|error| Failure::input(format!("no QR code: {error}")))?;
+    if let Some(file) = &arguments.png {
+        write_png(file, &picture)
+            .map_err(|error| Failure::Machine(format!("{} can't be written: {error}", file.display())))?;
+    }
+    state.invite(&invited, now).map_err(|error| failure(error.into()))?;
+    let expires = time(expires_ms);
+    if arguments.json {
+        print_json(&serde_json::json!({
+            "invitation": invitation, "name": arguments.name, "role": role_name(arguments.role), "expires": expires,
+        }));
+        return Ok(());
+    }
+    let role = words.say(&format!("members.{}", role_name(arguments.role))).to_owned();
+    show(&picture);
+    println!("{invitation}\n");
+    println!("{}", words.fill("invite.made", &[("name", &arguments.name), ("role", &role), ("expires", &expires)]));
+    Ok(())
+}
+
+/// Black on white, whatever the terminal's own colours are: not every camera reads a negative.
+fn show(picture: &QrCode) {
+    let (on, off) = if std::io::stdout().is_terminal() { ("\x1b[30;107m", "\x1b[0m") } else { ("", "") };
+    for line in picture.render::<Dense1x2>().build().lines() {
+        println!("{on}{line}{off}");
+    }
+    println!();
+}
+
+/// A moment as the command line writes it.
+pub fn time(ms: i64) -> String {
+    chrono::DateTime::from_timestamp_millis(ms)
+        .map(|time| time.format("%Y-%m-%dT%H:%M:%SZ").to_string())
+        .unwrap_or_default()
+}
+
+/// Where devices reach the base: as given, as it listens, or at the machine's own address.
+fn address(given: Option<&str>, state: &State) -> Result<String, Failure> {
+    if let Some(given) = given {
+        let host = given.strip_prefix("https://").map(|host| host.trim_end_matches('/'));
+        let plain =
+            |host: &&str| !host.is_empty() && host.bytes().all(|b| b.is_ascii_alphanumeric() || b".-:[]".contains(&b));
+        let host = host.filter(plain).ok_or_else(|| {
+            Failure::input(format!(
+                "--address {given:?} isn't an address of the base: give it as https://base.example:8443"
+            ))
+        })?;
+        return Ok(format!("https://{host}"));
+    }
+    let listen = state.listen().map_err(|error| failure(error.into()))?;
+    let listen: Option<SocketAddr> = listen.and_then(|listen| listen.parse().ok());
+    let reached = match listen {
+        Some(listen) if !listen.ip().is_unspecified() => Some(listen),
+        other => own_address().map(|ip| SocketAddr::new(ip, other.map_or(8443, |listen| listen.port()))),
+    };
+    reached.map(|reached| format!("https://{reached}")).ok_or_else(|| {
+        Failure::input(
+            "this machine isn't in a network that tells its address: give it with --address https://HOST:PORT",
+        )
+    })
+}
+
+/// The machine's own address in its network: that from which it would speak to others. Nothing is sent.
+fn own_address() -> Option<IpAddr> {
+    let towards = |from: IpAddr, to: IpAddr| {
+        let socket = UdpSocket::bind((from, 0)).ok()?;
+        socket.connect((to, 9)).ok()?;
+        Some(socket.local_addr().ok()?.ip()).filter(|own| !own.is_loopback() && !own.is_unspecified())
+    };
+    // Addresses for documentation (RFC 5737, RFC 3849): nobody is there.
+    towards(Ipv4Addr::UNSPECIFIED.into(), Ipv4Addr::new(192, 0, 2, 1).into())
+        .or_else(|| towards(Ipv6Addr::UNSPECIFIED.into(), Ipv6Addr::new(0x2001, 0xdb8, 0, 0, 0, 0, 0, 1).into()))
+}
+
+/// The QR code with eight pixels a module and the quiet zone of four modules that ISO/IEC 18004 asks for.
+fn write_png(file: &Path, code: &QrCode) -> Result<(), png::EncodingError> {
+    const PIXELS: usize = 8;
+    const QUIET: usize = 4;
+    let side = (code.width() + 2 * QUIET) * PIXELS;
+    let module = |pixel: usize| (pixel / PIXELS).checked_sub(QUIET).filter(|module| *module < code.width());
+    let grey = |at: usize| match (module(at % side), module(at / side)) {
+        (Some(x), Some(y)) if code[(x, y)] == Color::Dark => 0,
+        _ => 255,
+    };
+    let pixels: Vec<u8> = (0..side * side).map(grey).collect();
+    let mut encoder = png::Encoder::new(BufWriter::new(std::fs::File::create(file)?), side as u32, side as u32);
+    encoder.set_color(png::ColorType::Grayscale);
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(&pixels)?;
+    writer.finish()
+}

@@ -1,0 +1,115 @@
+//! `rakelight members`: who is in the team, and who may do what.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use rakelight_core::exchange::wire::Role;
+use rakelight_core::store::Store;
+use rakelight_core::words::Words;
+use serde_json::json;
+
+use super::invite::{role, time};
+use super::serve::failure;
+use super::{print_json, visit::store_failure};
+use crate::failure::Failure;
+use crate::service::state::{Member, role_name};
+use crate::service::{self, Id, Records, State, id_of};
+
+/// Whose members, and what to change.
+#[derive(Args)]
+pub struct Arguments {
+    /// The base's store.
+    #[arg(long, value_name = "DIR")]
+    store: PathBuf,
+    /// Take no more from this device, and give it nothing. What it handed over stays.
+    #[arg(long, value_name = "DEVICE", value_parser = device)]
+    bar: Option<Id>,
+    /// Let a barred device in again.
+    #[arg(long, value_name = "DEVICE", value_parser = device)]
+    unbar: Option<Id>,
+    /// Give a device another role.
+    #[arg(long, value_name = "DEVICE=ROLE", value_parser = device_and_role)]
+    role: Option<(Id, Role)>,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+fn device(text: &str) -> Result<Id, String> {
+    id_of(text).ok_or_else(|| "a device id is 64 hexadecimal digits".into())
+}
+
+fn device_and_role(text: &str) -> Result<(Id, Role), String> {
+    let (of, to) = text.split_once('=').ok_or("give it as DEVICE=ROLE")?;
+    Ok((device(of)?, role(to)?))
+}
+
+pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    Store::open(&arguments.store).map_err(store_failure)?;
+    let records = Records::open(&arguments.store).map_err(store_failure)?;
+    let state = State::open(&arguments.store).map_err(|error| failure(error.into()))?;
+    change(arguments, &state, &records)?;
+    let members = state.members().map_err(|error| failure(error.into()))?;
+    let forks = records.forks().map_err(store_failure)?;
+    let forked = |member: &Member| forks.contains(&hex::encode(member.device));
+    if arguments.json {
+        let of = |member: &Member| {
+            json!({
+                "device": hex::encode(member.device), "name": member.name, "role": role_name(member.role),
+                "barred": member.barred, "joined": time(member.joined_ms),
+                "last_exchange": member.last_exchange_ms.map(time), "forked": forked(member),
+            })
+        };
+        print_json(&json!({ "members": members.iter().map(of).collect::<Vec<_>>() }));
+        return Ok(());
+    }
+    if members.is_empty() {
+        println!("{}", words.say("members.nobody"));
+        return Ok(());
+    }
+    show(&members, forked, words);
+    Ok(())
+}
+
+fn change(arguments: &Arguments, state: &State, records: &Records) -> Result<(), Failure> {
+    let changes = [
+        arguments.bar.map(|device| (device, state.set_barred(&device, true))),
+        arguments.unbar.map(|device| (device, state.set_barred(&device, false))),
+        arguments.role.map(|(device, role)| (device, state.set_role(&device, role))),
+    ];
+    for (device, found) in changes.into_iter().flatten() {
+        if !found.map_err(|error| failure(error.into()))? {
+            let device = hex::encode(device);
+            return Err(Failure::input(format!(
+                "no member has the device {device}: members without options lists them"
+            )));
+        }
+    }
+    service::spread_trust(state, records).map_err(failure)
+}
+
+/// A row each, with notes on what isn't as it should be.
+fn show(members: &[Member], forked: impl Fn(&Member) -> bool, words: &Words) {
+    let heads = ["name", "role", "last_exchange", "device", "notes"];
+    let heads = heads.map(|key| words.say(&format!("members.{key}")).to_owned());
+    let rows: Vec<[String; 5]> = members
+        .iter()
+        .map(|member| {
+            let notes = [(member.barred, "members.barred"), (forked(member), "members.forked")];
+            let notes: Vec<&str> = notes.iter().filter(|(is, _)| *is).map(|(_, key)| words.say(key)).collect();
+            [
+                member.name.clone(),
+                words.say(&format!("members.{}", role_name(member.role))).to_owned(),
+                member.last_exchange_ms.map_or_else(|| words.say("members.never").to_owned(), time),
+                hex::encode(member.device),
+                notes.join(", "),
+            ]
+        })
+        .collect();
+    let widths: [usize; 5] =
+        std::array::from_fn(|i| rows.iter().chain([&heads]).map(|row| row[i].chars().count()).max().unwrap_or(0));
+    for row in [&heads].into_iter().chain(&rows) {
+        let cells = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}"));
+        println!("{}", cells.collect::<Vec<_>>().join("  ").trim_end());
+    }
+}

@@ -1,0 +1,75 @@
+//! Entries either way, and which photographs are wanted.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::Ordering;
+
+use axum::Json;
+use axum::body::Body;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use rakelight_core::exchange::wire::{Accepted, ENTRIES, ENTRIES_BYTES, Wanted};
+use rakelight_core::store::{Admission, Heads};
+
+use super::problem::Problem;
+use super::session::Session;
+use super::{App, Service, blocking, bodies, now_ms};
+
+/// Heads of some thousand devices.
+const HEADS_BYTES: usize = 1 << 20;
+/// So many photographs are asked for at once.
+const WANTED: usize = 1_000;
+
+pub async fn heads(State(app): State<App>, _: Session) -> Result<Json<Heads>, Problem> {
+    blocking(&app, |service| Ok(Json(service.records.heads()?))).await
+}
+
+pub async fn lacking(
+    State(app): State<App>,
+    Session(member): Session,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Problem> {
+    let theirs: Heads = bodies::json(&headers, body, HEADS_BYTES).await?;
+    blocking(&app, move |service| {
+        service.state.exchanged(&member.device, now_ms())?;
+        let entries = service.records.lacking(&theirs, ENTRIES_BYTES)?;
+        Ok(match entries.is_empty() {
+            true => StatusCode::NO_CONTENT.into_response(),
+            false => ([(header::CONTENT_TYPE, ENTRIES)], entries).into_response(),
+        })
+    })
+    .await
+}
+
+pub async fn entries(
+    State(app): State<App>,
+    Session(member): Session,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Json<Accepted>, Problem> {
+    // Room for one entry more than fits.
+    let entries = bodies::whole(&headers, body, ENTRIES, 2 * ENTRIES_BYTES).await?;
+    blocking(&app, move |service| {
+        service.state.exchanged(&member.device, now_ms())?;
+        let admissions = admissions(service)?;
+        let admission = |device: &str| admissions.get(device).copied().unwrap_or(Admission::Unknown);
+        let accepted = service.records.accept(&entries, &admission)?;
+        service.counts.entries_taken.fetch_add(accepted.taken as u64, Ordering::Relaxed);
+        Ok(Json(accepted))
+    })
+    .await
+}
+
+pub async fn wanted(State(app): State<App>, _: Session) -> Result<Json<Wanted>, Problem> {
+    blocking(&app, |service| Ok(Json(Wanted { sha256: service.records.wanted(WANTED)? }))).await
+}
+
+/// Whose entries may come in: members', whoever carries them here, and the base's own, which may have been elsewhere.
+fn admissions(service: &Service) -> Result<BTreeMap<String, Admission>, Problem> {
+    let members =
+        service.state.members()?.into_iter().map(|member| {
+            (hex::encode(member.device), if member.barred { Admission::Barred } else { Admission::Welcome })
+        });
+    Ok(members.chain([(service.device.clone(), Admission::Welcome)]).collect())
+}

@@ -1,0 +1,82 @@
+//! Taking connections: TLS, and limits on what a stranger may hold up.
+
+use std::io;
+use std::net::IpAddr;
+use std::pin::pin;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::{Extension, Router};
+use hyper::server::conn::http1;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::server::graceful::{GracefulShutdown, Watcher};
+use hyper_util::service::TowerToHyperService;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::Semaphore;
+use tokio::time::{sleep, timeout};
+use tokio_rustls::TlsAcceptor;
+
+use super::limits::network;
+use super::{Service, ServiceError};
+
+/// For the handshake, and for a request's head; a connection that nothing is asked of ends after it too.
+const HEAD: Duration = Duration::from_secs(15);
+/// A connection ends after this time, whatever goes on: who reads too slowly goes on with `Range`.
+const CONNECTION: Duration = Duration::from_secs(1_800);
+/// So many connections at once; the others wait.
+const CONNECTIONS: usize = 256;
+/// Requests that run when the service is stopped have so long.
+const GRACE: Duration = Duration::from_secs(10);
+
+/// Serves until `stop`, then finishes what runs.
+pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Output = ()>) -> Result<(), ServiceError> {
+    let acceptor = TlsAcceptor::from(Arc::new(service.identity.tls()?));
+    let router = Arc::new(service).router();
+    let (places, running) = (Arc::new(Semaphore::new(CONNECTIONS)), GracefulShutdown::new());
+    let mut stop = pin!(stop);
+    loop {
+        let next = async {
+            let place = places.clone().acquire_owned().await;
+            (place, listener.accept().await)
+        };
+        let (place, accepted) = tokio::select! {
+            next = next => next,
+            () = &mut stop => break,
+        };
+        match accepted {
+            Ok((stream, address)) => {
+                let talk = talk(acceptor.clone(), stream, address.ip(), router.clone(), running.watcher());
+                tokio::spawn(async move {
+                    // Whatever breaks off a connection is the other side's or the network's.
+                    _ = timeout(CONNECTION, talk).await;
+                    drop(place);
+                });
+            }
+            // No more files may be opened, or the like: it passes.
+            Err(error) => {
+                eprintln!("rakelight: a connection can't be taken: {error}");
+                sleep(Duration::from_millis(100)).await;
+            }
+        }
+    }
+    drop(listener);
+    _ = timeout(GRACE, running.shutdown()).await;
+    Ok(())
+}
+
+async fn talk(
+    acceptor: TlsAcceptor,
+    stream: TcpStream,
+    address: IpAddr,
+    router: Router,
+    running: Watcher,
+) -> io::Result<()> {
+    stream.set_nodelay(true)?;
+    let stream = timeout(HEAD, acceptor.accept(stream)).await??;
+    let router = router.layer(Extension(network(address))).into_service::<hyper::body::Incoming>();
+    let connection = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEAD)
+        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
+    running.watch(connection).await.map_err(io::Error::other)
+}
