@@ -5,7 +5,6 @@
 mod command;
 mod failure;
 mod service;
-#[cfg(test)]
 mod transport;
 
 use std::process::ExitCode;

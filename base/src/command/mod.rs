@@ -2,6 +2,7 @@
 
 mod beside;
 mod card;
+mod exchange;
 mod facts;
 mod identify;
 mod invite;
@@ -28,6 +29,8 @@ pub enum Command {
     Card(card::Arguments),
     /// Do the whole job on the invented visit that comes with the program.
     Demo(visit::DemoArguments),
+    /// Exchange records and photographs with a base, or by a folder on a memory stick.
+    Exchange(exchange::Arguments),
     /// Show what is held about the track makers, each number with its source.
     Facts(facts::Arguments),
     /// Say who made a sign, how sure that is and why.
@@ -55,6 +58,7 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
     match command {
         Command::Card(arguments) => card::run(&arguments, &words),
         Command::Demo(arguments) => visit::run_demo(&arguments, &words),
+        Command::Exchange(arguments) => exchange::run(&arguments, &words),
         Command::Facts(arguments) => facts::run(&arguments, &words),
         Command::Identify(arguments) => identify::run(&arguments, &words),
         Command::Invite(arguments) => invite::run(&arguments, &words),

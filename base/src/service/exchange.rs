@@ -13,6 +13,7 @@ use rakelight_core::store::{Admission, Heads};
 
 use super::problem::Problem;
 use super::session::Session;
+use super::state::StateError;
 use super::{App, Service, blocking, bodies, now_ms};
 
 /// Heads of some thousand devices.
@@ -66,10 +67,18 @@ pub async fn wanted(State(app): State<App>, _: Session) -> Result<Json<Wanted>, 
 }
 
 /// Whose entries may come in: members', whoever carries them here, and the base's own, which may have been elsewhere.
-fn admissions(service: &Service) -> Result<BTreeMap<String, Admission>, Problem> {
-    let members =
-        service.state.members()?.into_iter().map(|member| {
-            (hex::encode(member.device), if member.barred { Admission::Barred } else { Admission::Welcome })
-        });
-    Ok(members.chain([(service.device.clone(), Admission::Welcome)]).collect())
+fn admissions(service: &Service) -> Result<Admissions, Problem> {
+    Ok(admissions_by(&service.state, &service.device)?)
+}
+
+/// By device id.
+pub type Admissions = BTreeMap<String, Admission>;
+
+/// As the members' list has it, for the base with this device id.
+pub fn admissions_by(state: &super::State, base: &str) -> Result<Admissions, StateError> {
+    let members = state
+        .members()?
+        .into_iter()
+        .map(|member| (hex::encode(member.device), if member.barred { Admission::Barred } else { Admission::Welcome }));
+    Ok(members.chain([(base.to_owned(), Admission::Welcome)]).collect())
 }

@@ -149,6 +149,14 @@ pub fn spread_trust(state: &State, records: &Records) -> Result<(), ServiceError
     Ok(records.trust(&trusted(state, records.device()?)?)?)
 }
 
+/// Whose entries a base takes; `None` where the store in `dir` isn't a base's.
+pub fn admissions_of_base(dir: &Path) -> Result<Option<exchange::Admissions>, ServiceError> {
+    if !dir.join(state::FILE).is_file() {
+        return Ok(None);
+    }
+    Ok(Some(exchange::admissions_by(&State::open(dir)?, &Records::open(dir)?.device()?)?))
+}
+
 fn trusted(state: &State, base: String) -> Result<Vec<String>, state::StateError> {
     let coordinators = state.members()?.into_iter().filter(|member| member.role == Role::Coordinator && !member.barred);
     Ok(std::iter::once(base).chain(coordinators.map(|member| hex::encode(member.device))).collect())

@@ -73,10 +73,13 @@ pub struct State {
     file: PathBuf,
 }
 
+/// Beside the store's own database.
+pub const FILE: &str = "service.sqlite";
+
 impl State {
     /// Opens it; makes it where there is none.
     pub fn open(dir: &Path) -> Result<Self, StateError> {
-        let file = dir.join("service.sqlite");
+        let file = dir.join(FILE);
         let connection = connect(&file).map_err(|source| StateError { file: file.clone(), source })?;
         Ok(Self { connection: Mutex::new(connection), file })
     }

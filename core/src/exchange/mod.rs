@@ -4,6 +4,7 @@
 //! First what is new there comes here, then what is new here goes there, entries before photographs. A cut at any moment loses nothing: what was taken is on the
 //! disk, and the next exchange goes on from there.
 
+mod bases;
 mod folder;
 mod http;
 mod invitation;
@@ -18,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+pub use bases::Base;
 pub use folder::FolderPeer;
 pub use http::{HttpPeer, Request, Response, Transport, TransportError};
 pub use invitation::Invitation;

@@ -1,0 +1,172 @@
+//! `rakelight exchange`: with a base over the network, or by a folder on a stick.
+
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use indicatif::{ProgressBar, ProgressStyle};
+use rakelight_core::exchange::wire::Refused;
+use rakelight_core::exchange::{
+    self, Base, ExchangeError, Exchanged, FolderPeer, HttpPeer, Invitation, Peer, Photographs, Progress, Step,
+};
+use rakelight_core::store::{Admission, Store};
+use rakelight_core::words::Words;
+use serde_json::json;
+
+use super::{print_json, serve, visit::store_failure};
+use crate::failure::Failure;
+use crate::service;
+use crate::transport::PinnedTransport;
+
+/// With whom, and for which store.
+#[derive(Args)]
+pub struct Arguments {
+    /// An invitation (rakelight:join?…) the first time, then the base's address (https://host:port); or a folder on a stick.
+    #[arg(value_name = "INVITATION|URL|FOLDER")]
+    with: String,
+    /// The store on this side; it is made where it isn't there.
+    #[arg(long, value_name = "DIR")]
+    store: PathBuf,
+    /// Hand photographs over, but get none.
+    #[arg(long)]
+    no_photographs_in: bool,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    let mut store = Store::open_or_create(&arguments.store).map_err(store_failure)?;
+    let mut damaged = Vec::new();
+    let with = arguments.with.as_str();
+    let done = if with.starts_with("rakelight:") || with.starts_with("https://") {
+        let base = base(with, &arguments.store)?;
+        let transport = PinnedTransport::new(&base.address, base.certificate).map_err(Failure::input)?;
+        let prover = store.prover().map_err(store_failure)?;
+        let leaving = arguments.store.join("leaving");
+        let peer = match base.code {
+            Some(_) => HttpPeer::join(&transport, &base.invitation(), prover, &leaving),
+            None => HttpPeer::begin(&transport, &base.address, base.certificate, prover, &leaving),
+        };
+        let mut peer = peer.map_err(failure)?;
+        Base::remember(&arguments.store, &base.invitation()).map_err(failure)?;
+        store.trust(&peer.session().trusted).map_err(store_failure)?;
+        exchange(&mut store, &mut peer, arguments, words)?
+    } else {
+        let mut peer = FolderPeer::open(Path::new(with), &arguments.store).map_err(failure)?;
+        let done = exchange(&mut store, &mut peer, arguments, words)?;
+        damaged = peer.damaged().to_vec();
+        eprintln!("{}", words.say("exchange.stick_caution"));
+        done
+    };
+    if arguments.json {
+        let mut document = json!(done);
+        document["damaged"] = json!(damaged);
+        print_json(&document);
+    } else {
+        show(&done, &damaged, words);
+    }
+    Ok(())
+}
+
+/// The base that is meant, and the code of an invitation to it.
+struct Meant {
+    address: String,
+    certificate: [u8; 32],
+    code: Option<String>,
+}
+
+impl Meant {
+    fn invitation(&self) -> Invitation {
+        let code = self.code.clone().unwrap_or_default();
+        Invitation { address: self.address.clone(), certificate: self.certificate, code }
+    }
+}
+
+fn base(with: &str, store: &Path) -> Result<Meant, Failure> {
+    if with.starts_with("rakelight:") {
+        let Invitation { address, certificate, code } = with.parse().map_err(Failure::BadInput)?;
+        return Ok(Meant { address, certificate, code: Some(code) });
+    }
+    let known = Base::all(store).map_err(failure)?;
+    let address = with.trim_end_matches('/');
+    match known.into_iter().find(|base| base.address == address) {
+        Some(Base { address, certificate }) => Ok(Meant { address, certificate, code: None }),
+        None => Err(Failure::BadInput(format!(
+            "the store in {} hasn't joined a base at {with}: give an invitation (rakelight:join?…) the first time; at the base, `rakelight invite` makes one",
+            store.display()
+        ))),
+    }
+}
+
+fn exchange(
+    store: &mut Store,
+    peer: &mut dyn Peer,
+    arguments: &Arguments,
+    words: &Words,
+) -> Result<Exchanged, Failure> {
+    let photographs = if arguments.no_photographs_in { Photographs::OutOnly } else { Photographs::Both };
+    // Where the store is a base's, only the team's entries come in, whoever carries them.
+    let admissions = service::admissions_of_base(&arguments.store).map_err(serve::failure)?;
+    let admission = |device: &str| match &admissions {
+        Some(admissions) => admissions.get(device).copied().unwrap_or(Admission::Unknown),
+        None => Admission::Welcome,
+    };
+    let bar = ProgressBar::new_spinner();
+    if let Ok(style) = ProgressStyle::with_template("{spinner} {wide_msg}") {
+        bar.set_style(style);
+    }
+    let mut going = |Progress { step, done }: Progress| {
+        let (key, amount) = match step {
+            Step::EntriesIn => ("exchange.entries_in", done),
+            Step::EntriesOut => ("exchange.entries_out", done),
+            Step::PhotographsIn => ("exchange.photographs_in", done / 1_000),
+            Step::PhotographsOut => ("exchange.photographs_out", done / 1_000),
+        };
+        bar.set_message(words.fill(key, &[("n", &amount.to_string())]));
+        bar.tick();
+        ControlFlow::Continue(())
+    };
+    let done = exchange::exchange(store, peer, photographs, &admission, &mut going);
+    bar.finish_and_clear();
+    done.map_err(failure)
+}
+
+fn show(done: &Exchanged, damaged: &[PathBuf], words: &Words) {
+    let counts = [
+        ("entries_in", done.entries_in),
+        ("entries_out", done.entries_out),
+        ("photographs_in", done.photographs_in),
+        ("photographs_out", done.photographs_out),
+    ];
+    let counts = counts.map(|(name, n)| (name, n.to_string()));
+    let filled: Vec<(&str, &str)> = counts.iter().map(|(name, n)| (*name, n.as_str())).collect();
+    println!("{}", words.fill("exchange.done", &filled));
+    if done.photographs_missing > 0 {
+        println!("{}", words.fill("exchange.missing", &[("n", &done.photographs_missing.to_string())]));
+    }
+    for Refused { device, number, reason } in &done.refused {
+        let reason = words.say(&format!("exchange.refused_{}", reason.name())).to_owned();
+        let device = device.as_deref().unwrap_or("?");
+        let number = number.map_or_else(|| "?".into(), |number| number.to_string());
+        println!("{}", words.fill("exchange.refused", &[("device", device), ("number", &number), ("reason", &reason)]));
+    }
+    for (sha256, why) in &done.photographs_refused {
+        println!("{}", words.fill("exchange.photograph_refused", &[("sha256", sha256), ("why", why)]));
+    }
+    for device in &done.forked {
+        println!("{}", words.fill("exchange.forked", &[("device", device)]));
+    }
+    for file in damaged {
+        println!("{}", words.fill("exchange.damaged", &[("file", &file.display().to_string())]));
+    }
+}
+
+/// A base that can't be reached and a disk are the machine's; who is refused has to act.
+fn failure(error: ExchangeError) -> Failure {
+    match error {
+        ExchangeError::Store(error) => store_failure(error),
+        ExchangeError::Refused { .. } | ExchangeError::OtherProtocol { .. } => Failure::input(error),
+        error => Failure::Machine(error.to_string()),
+    }
+}
