@@ -22,6 +22,11 @@ impl Chance {
         low + (high - low) * (self.next() >> 11) as f64 / (1u64 << 53) as f64
     }
 
+    /// A whole number below `end`, each as likely (but for what 64 bits leave over).
+    pub fn below(&mut self, end: u64) -> u64 {
+        self.next() % end.max(1)
+    }
+
     /// Normally around zero (Box & Muller 1958).
     pub fn normal(&mut self, sd: f64) -> f64 {
         let (radius, angle) = (1.0 - self.between(0.0, 1.0), self.between(0.0, std::f64::consts::TAU));

@@ -1,0 +1,90 @@
+//! Faults to survive, counted: `cargo bench -p rakelight-checks --bench faults -- [kill] [disk] [bits] [team] [SEED]`; without a word all four. Needs
+//! `target/release/rakelight`; all of it stays on this machine (loopback) and ends by itself.
+//!
+//! * kill: 500 times a process is killed at a random moment while it records; what it had acknowledged must be there, and nothing half there.
+//! * disk: a small file system (tmpfs, needs root) runs full, then is mounted read-only.
+//! * bits: 200 random bits flipped in the database and in photographs; each must be noticed by `verify` or change nothing that is read.
+//! * team: 20 devices with 2,000 entries and 20 photographs each exchange with a base through connections that are cut and delayed at random, some by a stick as
+//!   well (so that entries arrive twice and in another order), while the service is killed and started again five times. All stores must end equal.
+
+#[path = "faults/bits.rs"]
+mod bits;
+#[path = "faults/disk.rs"]
+mod disk;
+#[path = "faults/kill.rs"]
+mod kill;
+#[path = "faults/team.rs"]
+mod team;
+
+use std::error::Error;
+use std::path::{Path, PathBuf};
+
+use chrono::{DateTime, Utc};
+use rakelight_core::store::{Draft, Store, kind};
+use serde_json::json;
+
+type Outcome = Result<(), Box<dyn Error>>;
+
+fn main() -> Outcome {
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    if let [word, dir] = &words[..]
+        && word == "record"
+    {
+        return kill::record(Path::new(dir));
+    }
+    let seed = words.iter().find_map(|word| word.parse().ok()).unwrap_or(26_071);
+    let asked = |what| words.iter().all(|word| word.parse::<u64>().is_ok()) || words.iter().any(|word| word == what);
+    println!("seed {seed}");
+    if asked("kill") {
+        kill::run(seed)?;
+    }
+    if asked("disk") {
+        disk::run()?;
+    }
+    if asked("bits") {
+        bits::run(seed)?;
+    }
+    if asked("team") {
+        team::run(seed)?;
+    }
+    Ok(())
+}
+
+/// A folder on the disk that is empty now.
+fn folder(name: &str) -> Result<PathBuf, Box<dyn Error>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bench/faults").join(name);
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder)?;
+    }
+    std::fs::create_dir_all(&folder)?;
+    Ok(folder)
+}
+
+fn now() -> Result<DateTime<Utc>, chrono::ParseError> {
+    "2026-10-03T07:41:10Z".parse()
+}
+
+fn note(visit: &str, i: usize) -> Draft {
+    Draft {
+        kind: kind::NOTE.into(),
+        visit: visit.into(),
+        subject: format!("s{i}"),
+        author: "Ada".into(),
+        payload: json!({ "text": "on the flat stone below the alder", "i": i }),
+    }
+}
+
+/// A photograph of noise, taken into the store and attached to a visit; its digest.
+fn photograph(store: &mut Store, beside: &Path, visit: &str, i: u64, bytes: usize) -> Result<String, Box<dyn Error>> {
+    let mut chance = rakelight_checks::chance::Chance::new(i);
+    let file = beside.join(format!("photo-{i}.png"));
+    // The first bytes of a PNG of 4000 by 3000 pixels (W3C PNG, 5.2 and 11.2.2); nothing here reads further.
+    let mut picture = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\x0f\xa0\0\0\x0b\xb8\x08\x02\0\0\0".to_vec();
+    picture.extend((0..bytes).map(|_| chance.below(256) as u8));
+    std::fs::write(&file, picture)?;
+    let sha256 = store.add_photo(&file)?.sha256;
+    std::fs::remove_file(&file)?;
+    let attached = Draft { kind: kind::PHOTOGRAPH_ATTACHED.into(), subject: sha256.clone(), ..note(visit, 0) };
+    store.append(&[attached], now()?)?;
+    Ok(sha256)
+}
