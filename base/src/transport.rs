@@ -24,7 +24,7 @@ use tokio_rustls::TlsConnector;
 /// Until a connection stands.
 const CONNECTING: Duration = Duration::from_secs(15);
 /// For one request and its answer: some megabytes on a slow line.
-const ANSWERING: Duration = Duration::from_secs(180);
+const ANSWERING: Duration = Duration::from_secs(300);
 /// No answer that is asked for is longer.
 const ANSWER_BYTES: usize = 256 << 20;
 
@@ -41,7 +41,7 @@ impl PinnedTransport {
     /// To the base at `https://host:port` whose certificate (DER) has this SHA-256. Nothing is sent yet.
     ///
     /// # Errors
-    /// It isn't such an address, or the system gives no thread's means.
+    /// It isn't such an address, or the system has no means left for a connection.
     pub fn new(address: &str, certificate: [u8; 32]) -> Result<Self, TransportError> {
         let authority = address.strip_prefix("https://").map(|rest| rest.trim_end_matches('/'));
         let authority = authority.filter(|authority| !authority.is_empty() && !authority.contains('/'));

@@ -267,7 +267,7 @@ def test_refusals_are_problems(base):
     assert_problem(device.ask("POST", "/v1/entries/lacking", json={"logs": {"x": []}, "more": 1}), 422)
     assert_problem(device.ask("GET", "/v1/photographs/..%2f..%2fdevice.key"), 404)
     too_long = {"Content-Type": "application/cbor-seq"}
-    assert_problem(device.ask("POST", "/v1/entries", data=bytes(9 << 20), headers=too_long), 413)
+    assert_problem(device.ask("POST", "/v1/entries", data=bytes(33 << 20), headers=too_long), 413)
     wrong = {"Content-Type": "application/cbor-seq", "Repr-Digest": digest_field(b"something else")}
     assert_problem(device.ask("POST", "/v1/entries", data=b"x", headers=wrong), 422)
 

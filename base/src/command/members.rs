@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::invite::{role, time};
 use super::serve::failure;
-use super::{print_json, visit::store_failure};
+use super::{print_json, print_table, visit::store_failure};
 use crate::failure::Failure;
 use crate::service::state::{Member, role_name};
 use crate::service::{self, Id, Records, State, id_of};
@@ -106,10 +106,5 @@ fn show(members: &[Member], forked: impl Fn(&Member) -> bool, words: &Words) {
             ]
         })
         .collect();
-    let widths: [usize; 5] =
-        std::array::from_fn(|i| rows.iter().chain([&heads]).map(|row| row[i].chars().count()).max().unwrap_or(0));
-    for row in [&heads].into_iter().chain(&rows) {
-        let cells = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}"));
-        println!("{}", cells.collect::<Vec<_>>().join("  ").trim_end());
-    }
+    print_table(&heads, &rows);
 }

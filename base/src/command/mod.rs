@@ -75,3 +75,14 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
 fn print_json(document: &Value) {
     _ = writeln!(std::io::stdout().lock(), "{document:#}");
 }
+
+/// Prints rows under their heads, each column as wide as it needs.
+fn print_table<const N: usize>(heads: &[String; N], rows: &[[String; N]]) {
+    let width = |i: usize| rows.iter().chain([heads]).map(|row| row[i].chars().count()).max().unwrap_or(0);
+    let widths: [usize; N] = std::array::from_fn(width);
+    let rule = widths.map(|width| "─".repeat(width));
+    for row in [heads, &rule].into_iter().chain(rows) {
+        let cells = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}"));
+        println!("{}", cells.collect::<Vec<_>>().join("  ").trim_end());
+    }
+}

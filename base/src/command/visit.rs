@@ -10,7 +10,7 @@ use rakelight_core::summary;
 use rakelight_core::survey::{self, Finding, FolderError, FolderVisit, Grade};
 use rakelight_core::words::Words;
 
-use super::print_json;
+use super::{print_json, print_table};
 use crate::failure::{self, Failure};
 
 /// A visit's folder.
@@ -130,15 +130,7 @@ fn show(findings: &[Finding], read: &FolderVisit, words: &Words) {
     let rows: Vec<[String; 5]> = findings.iter().map(|finding| row(finding, words)).collect();
     let heads =
         ["animal", "grade", "probability", "verdict", "signs"].map(|key| words.say(&format!("visit.{key}")).to_owned());
-    let widths: [usize; 5] =
-        std::array::from_fn(|i| rows.iter().chain([&heads]).map(|row| row[i].chars().count()).max().unwrap_or(0));
-    let line = |row: &[String; 5]| {
-        let cells = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}"));
-        println!("{}", cells.collect::<Vec<_>>().join("  ").trim_end());
-    };
-    line(&heads);
-    line(&widths.map(|width| "─".repeat(width)));
-    rows.iter().for_each(line);
+    print_table(&heads, &rows);
     for left_out in &read.left_out {
         eprintln!("{}: {}: {}", words.say("visit.left_out"), left_out.file, left_out.reason);
     }

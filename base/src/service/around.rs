@@ -14,7 +14,7 @@ use super::problem::{PROBLEM, Problem};
 use super::{App, digests, now_ms};
 
 /// An answer is begun within this time; bodies of requests are read in it.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_secs(300);
 
 pub async fn around(
     State(app): State<App>,

@@ -18,6 +18,8 @@ use super::{App, Service, blocking, bodies, now_ms};
 
 /// Heads of some thousand devices.
 const HEADS_BYTES: usize = 1 << 20;
+/// What was signed at once isn't cut, however much more than [`ENTRIES_BYTES`] it is.
+const BATCH_BYTES: usize = 8 * ENTRIES_BYTES;
 /// So many photographs are asked for at once.
 const WANTED: usize = 1_000;
 
@@ -49,8 +51,7 @@ pub async fn entries(
     headers: HeaderMap,
     body: Body,
 ) -> Result<Json<Accepted>, Problem> {
-    // Room for one entry more than fits.
-    let entries = bodies::whole(&headers, body, ENTRIES, 2 * ENTRIES_BYTES).await?;
+    let entries = bodies::whole(&headers, body, ENTRIES, BATCH_BYTES).await?;
     blocking(&app, move |service| {
         service.state.exchanged(&member.device, now_ms())?;
         let admissions = admissions(service)?;

@@ -79,7 +79,9 @@ fn make(dir: &Path, file: &Path) -> Result<(), IdentityError> {
         temporary.write_all(pem.as_bytes())?;
         temporary.as_file().sync_all()?;
         match temporary.persist_noclobber(file) {
-            Ok(_) => std::fs::File::open(dir)?.sync_all(),
+            // Only Unix lets a folder be opened to be synced.
+            Ok(_) if cfg!(unix) => std::fs::File::open(dir)?.sync_all(),
+            Ok(_) => Ok(()),
             Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => Ok(()),
             Err(error) => Err(error.error),
         }

@@ -23,6 +23,7 @@ mod uploads;
 #[cfg(test)]
 mod tests;
 
+use std::fs::OpenOptions;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -181,6 +182,15 @@ where
 
 fn ensure_folder(path: &Path) -> Result<(), ServiceError> {
     std::fs::create_dir_all(path).map_err(|source| ServiceError::File { path: path.to_owned(), source })
+}
+
+/// What is written is its owner's alone: names, keys, photographs of places of protected animals.
+fn private() -> OpenOptions {
+    let mut options = OpenOptions::new();
+    options.write(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options
 }
 
 /// Work that waits for a disk, off the threads that answer.

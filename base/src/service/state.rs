@@ -7,7 +7,7 @@ use std::time::Duration;
 use rakelight_core::exchange::wire::Role;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, TransactionBehavior, params};
 
-use super::Id;
+use super::{Id, private};
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
 const MIGRATIONS: [&str; 1] = [include_str!("schema/1.sql")];
@@ -67,6 +67,14 @@ pub struct Upload {
     pub done: bool,
 }
 
+/// Whether an upload was begun.
+pub enum Begun {
+    /// In place of this one.
+    InPlaceOf(Option<UploadId>),
+    /// The device has to finish others first.
+    TooMany,
+}
+
 /// The service's database, `service.sqlite` in the store's folder. Several processes may have it open.
 pub struct State {
     connection: Mutex<Connection>,
@@ -97,13 +105,13 @@ impl State {
     pub fn set_listen(&self, address: &str) -> Result<(), StateError> {
         let sql = "INSERT INTO settings (name, value) VALUES ('listen', ?1)
                    ON CONFLICT (name) DO UPDATE SET value = excluded.value";
-        self.read(|connection| connection.execute(sql, [address.as_bytes()]).map(drop))
+        self.run(|connection| connection.execute(sql, [address.as_bytes()]).map(drop))
     }
 
     /// See [`State::set_listen`].
     pub fn listen(&self) -> Result<Option<String>, StateError> {
         let sql = "SELECT value FROM settings WHERE name = 'listen'";
-        let value = self.read(|connection| connection.query_row(sql, [], |row| row.get::<_, Vec<u8>>(0)).optional())?;
+        let value = self.run(|connection| connection.query_row(sql, [], |row| row.get::<_, Vec<u8>>(0)).optional())?;
         Ok(value.and_then(|value| String::from_utf8(value).ok()))
     }
 
@@ -151,47 +159,46 @@ impl State {
 
     /// The member with this device.
     pub fn member(&self, device: &Id) -> Result<Option<Member>, StateError> {
-        self.read(|connection| member(connection, device))
+        self.run(|connection| member(connection, device))
     }
 
     /// All members by name.
     pub fn members(&self) -> Result<Vec<Member>, StateError> {
         let sql = format!("{MEMBERS} ORDER BY name, device");
-        self.read(|connection| connection.prepare_cached(&sql)?.query_map([], member_in)?.collect())
+        self.run(|connection| connection.prepare_cached(&sql)?.query_map([], member_in)?.collect())
     }
 
     /// Bars a member or lets it in again; whether there is such a one.
     pub fn set_barred(&self, device: &Id, barred: bool) -> Result<bool, StateError> {
         let sql = "UPDATE members SET barred = ?2 WHERE device = ?1";
-        self.read(|connection| Ok(connection.execute(sql, params![device, barred])? > 0))
+        self.run(|connection| Ok(connection.execute(sql, params![device, barred])? > 0))
     }
 
     /// Gives a member another role; whether there is such a one.
     pub fn set_role(&self, device: &Id, role: Role) -> Result<bool, StateError> {
         let sql = "UPDATE members SET role = ?2 WHERE device = ?1";
-        self.read(|connection| Ok(connection.execute(sql, params![device, role_name(role)])? > 0))
+        self.run(|connection| Ok(connection.execute(sql, params![device, role_name(role)])? > 0))
     }
 
     /// A member exchanged now.
     pub fn exchanged(&self, device: &Id, now_ms: i64) -> Result<(), StateError> {
         let sql = "UPDATE members SET last_exchange_ms = ?2 WHERE device = ?1";
-        self.read(|connection| connection.execute(sql, params![device, now_ms]).map(drop))
+        self.run(|connection| connection.execute(sql, params![device, now_ms]).map(drop))
     }
 
-    /// Begins an upload in place of one of the same device and photograph, whose id is returned. `false` where the device has `most` others
-    /// that aren't done.
-    pub fn begin(&self, upload: &Upload, most: u32) -> Result<Result<Option<UploadId>, TooMany>, StateError> {
+    /// Begins an upload in place of one of the same device and photograph, unless the device has `most` others that aren't done.
+    pub fn begin(&self, upload: &Upload, most: u32) -> Result<Begun, StateError> {
         let Upload { id, sha256, bytes, device, begun_ms, .. } = upload;
         self.write(|transaction| {
-            let sql = "DELETE FROM uploads WHERE device = ?1 AND sha256 = ?2 RETURNING id";
-            let replaced = transaction.query_row(sql, params![device, sha256], |row| row.get(0)).optional()?;
-            let sql = "SELECT count(*) FROM uploads WHERE device = ?1 AND NOT done";
-            if transaction.query_row(sql, [device], |row| row.get::<_, u32>(0))? >= most {
-                return Ok(Err(TooMany));
+            let sql = "SELECT count(*) FROM uploads WHERE device = ?1 AND sha256 <> ?2 AND NOT done";
+            if transaction.query_row(sql, params![device, sha256], |row| row.get::<_, u32>(0))? >= most {
+                return Ok(Begun::TooMany);
             }
+            let sql = "DELETE FROM uploads WHERE device = ?1 AND sha256 = ?2 RETURNING id";
+            let before = transaction.query_row(sql, params![device, sha256], |row| row.get(0)).optional()?;
             let sql = "INSERT INTO uploads (id, sha256, bytes, device, begun_ms) VALUES (?1, ?2, ?3, ?4, ?5)";
             transaction.execute(sql, params![id, sha256, bytes.cast_signed(), device, begun_ms])?;
-            Ok(Ok(replaced))
+            Ok(Begun::InPlaceOf(before))
         })
     }
 
@@ -203,27 +210,27 @@ impl State {
             let (id, sha256) = (row.get(0)?, row.get(1)?);
             Ok(Upload { id, sha256, bytes, device: row.get(3)?, begun_ms: row.get(4)?, done: row.get(5)? })
         };
-        self.read(|connection| connection.prepare_cached(sql)?.query_row([id], read).optional())
+        self.run(|connection| connection.prepare_cached(sql)?.query_row([id], read).optional())
     }
 
     /// The upload's photograph is in the store.
     pub fn done(&self, id: &UploadId) -> Result<(), StateError> {
-        self.read(|connection| connection.execute("UPDATE uploads SET done = 1 WHERE id = ?1", [id]).map(drop))
+        self.run(|connection| connection.execute("UPDATE uploads SET done = 1 WHERE id = ?1", [id]).map(drop))
     }
 
     /// Forgets an upload.
     pub fn forget(&self, id: &UploadId) -> Result<(), StateError> {
-        self.read(|connection| connection.execute("DELETE FROM uploads WHERE id = ?1", [id]).map(drop))
+        self.run(|connection| connection.execute("DELETE FROM uploads WHERE id = ?1", [id]).map(drop))
     }
 
     /// Forgets uploads that began before a time; their ids.
     pub fn forget_before(&self, begun_ms: i64) -> Result<Vec<UploadId>, StateError> {
         let sql = "DELETE FROM uploads WHERE begun_ms < ?1 RETURNING id";
-        self.read(|connection| connection.prepare(sql)?.query_map([begun_ms], |row| row.get(0))?.collect())
+        self.run(|connection| connection.prepare(sql)?.query_map([begun_ms], |row| row.get(0))?.collect())
     }
 
     /// One statement.
-    fn read<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, StateError> {
+    fn run<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, StateError> {
         work(&self.lock()).map_err(|source| self.failed(source))
     }
 
@@ -248,10 +255,6 @@ impl State {
         StateError { file: self.file.clone(), source }
     }
 }
-
-/// A device has begun too many uploads.
-#[derive(Debug, PartialEq, Eq)]
-pub struct TooMany;
 
 const MEMBERS: &str = "SELECT device, name, role, barred, joined_ms, last_exchange_ms FROM members";
 
@@ -295,8 +298,9 @@ fn role_in(row: &Row, column: usize) -> rusqlite::Result<Role> {
     role_of(&name).ok_or(rusqlite::Error::InvalidColumnType(column, name, rusqlite::types::Type::Text))
 }
 
-/// `synchronous=FULL` makes what is acknowledged outlive a power cut.
+/// The file is its owner's alone: names, and the key of the sessions. `synchronous=FULL` makes what is acknowledged outlive a power cut.
 fn connect(file: &Path) -> rusqlite::Result<Connection> {
+    private().create(true).truncate(false).open(file).map_err(|_| rusqlite::Error::InvalidPath(file.to_owned()))?;
     let mut connection = Connection::open(file)?;
     connection.busy_timeout(PATIENCE)?;
     connection.pragma_update(None, "journal_mode", "WAL")?;

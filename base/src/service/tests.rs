@@ -1,14 +1,15 @@
 //! The service as devices meet it: over TLS on a loopback port.
 
 use std::net::Ipv4Addr;
+use std::ops::ControlFlow;
 use std::thread::JoinHandle;
 
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD as BASE64;
 use ed25519_dalek::{Signer, SigningKey};
 use rakelight_core::exchange::wire::{Accepted, Challenge, PROTOCOL, Role, Session, Wanted};
-use rakelight_core::exchange::{Request, Response, Transport};
-use rakelight_core::store::{Draft, Heads, Store, kind};
+use rakelight_core::exchange::{HttpPeer, Invitation, Photographs, Request, Response, Transport, exchange};
+use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
@@ -331,7 +332,7 @@ fn entries_go_both_ways_and_strangers_entries_stay_out() {
 
     let lacking = member.post("/v1/entries/lacking", &json!(own.heads().unwrap()));
     assert_eq!((lacking.status, header(&lacking, "content-type")), (200, "application/cbor-seq"));
-    let welcome = |_: &str| rakelight_core::store::Admission::Welcome;
+    let welcome = |_: &str| Admission::Welcome;
     assert_eq!(own.accept(&lacking.body, &welcome).unwrap().taken, 1);
     assert_eq!(own.heads().unwrap().logs, base.store().heads().unwrap().logs);
     let nothing = member.post("/v1/entries/lacking", &json!(own.heads().unwrap()));
@@ -348,6 +349,38 @@ fn entries_go_both_ways_and_strangers_entries_stay_out() {
     assert_eq!(json_of::<Accepted>(&hand_over(&foreign)).taken, 1);
     let exchanged = base.state().member(&member.id()).unwrap().unwrap().last_exchange_ms;
     assert!(exchanged.is_some_and(|exchanged| now_ms() - exchanged < 60_000));
+}
+
+#[test]
+fn what_one_device_hands_over_the_next_one_gets() {
+    let base = Base::start();
+    let folder = tempfile::tempdir().unwrap();
+    let photo = photograph(11);
+    let file = folder.path().join("a.jpg");
+    std::fs::write(&file, &photo).unwrap();
+    let exchanged = |name: &str, prepare: &dyn Fn(&mut Store)| {
+        let mut store = Store::open_or_create(&folder.path().join(name)).unwrap();
+        prepare(&mut store);
+        let transport = PinnedTransport::new(&base.address, base.certificate).unwrap();
+        let code = base.invite(Role::FieldWorker, 1);
+        let invitation = Invitation { address: base.address.clone(), certificate: base.certificate, code };
+        let leaving = folder.path().join("leaving");
+        let mut peer = HttpPeer::join(&transport, &invitation, store.prover().unwrap(), &leaving).unwrap();
+        let going = &mut |_| ControlFlow::Continue(());
+        let welcome = |_: &str| Admission::Welcome;
+        let exchanged = exchange(&mut store, &mut peer, Photographs::Both, &welcome, going).unwrap();
+        assert!(exchanged.refused.is_empty() && exchanged.photographs_refused.is_empty(), "{exchanged:?}");
+        assert!(store.verify().unwrap().damage.is_empty());
+        exchanged
+    };
+    let first = exchanged("first", &|store| {
+        let sha256 = store.add_photo(&file).unwrap().sha256;
+        speak_of(store, &sha256);
+    });
+    assert_eq!((first.entries_out, first.photographs_out, first.entries_in), (1, 1, 0));
+    let second = exchanged("second", &|_| {});
+    assert_eq!((second.entries_in, second.photographs_in, second.entries_out), (1, 1, 0));
+    assert!(base.store().verify().unwrap().damage.is_empty());
 }
 
 #[test]
@@ -533,7 +566,7 @@ fn what_cannot_be_taken_is_refused_with_what_to_do() {
     let entries = |headers: &[(&str, &str)], body: &[u8]| {
         member.send("POST", "/v1/entries", &[&[("content-type", "application/cbor-seq")], headers].concat(), body)
     };
-    problem(&entries(&[], &vec![0; 9 << 20]), 413);
+    problem(&entries(&[], &vec![0; 33 << 20]), 413);
     problem(&entries(&[("content-encoding", "gzip")], b"x"), 415);
     // RFC 9530, appendix B: the digest of other bytes.
     let foreign = "sha-256=:X48E9qOokqqrvdts8nOJRJN3OWDUoyWxBf7kbu9DBPE=:";

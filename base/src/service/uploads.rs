@@ -1,7 +1,7 @@
 //! Photographs come in by tus 1.0.0 with creation, checksum and termination. What has arrived counts: how far an upload has come is the
 //! length of its file, and what was acknowledged is on the disk.
 
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, Write};
 use std::path::PathBuf;
 use std::sync::atomic::Ordering;
@@ -18,8 +18,8 @@ use ring::digest::{self, SHA1_FOR_LEGACY_USE_ONLY, SHA256};
 
 use super::problem::{Problem, checksum_mismatch};
 use super::session::Session;
-use super::state::{Member, Upload, UploadId};
-use super::{App, Id, Service, ServiceError, blocking, bodies, digests, id_of, now_ms, picture, random};
+use super::state::{Begun, Member, Upload, UploadId};
+use super::{App, Id, Service, ServiceError, blocking, bodies, digests, id_of, now_ms, picture, private, random};
 
 const VERSION: &str = "1.0.0";
 const RESUMABLE: HeaderName = HeaderName::from_static("tus-resumable");
@@ -153,10 +153,20 @@ pub async fn end(
     .await
 }
 
-/// Forgets uploads that nobody finished.
+/// Forgets uploads that nobody finished, and what a base that was killed left of others.
 pub fn drop_old(service: &Service, now_ms: i64) -> Result<(), ServiceError> {
     for id in service.state.forget_before(now_ms - KEPT_MS)? {
         _ = std::fs::remove_file(file_of(service, &id));
+    }
+    let failed = |source| ServiceError::File { path: service.uploads.clone(), source };
+    for file in std::fs::read_dir(&service.uploads).map_err(failed)?.flatten() {
+        let id: Option<UploadId> = file.file_name().to_str().and_then(upload_id);
+        let changed =
+            file.metadata().and_then(|metadata| metadata.modified()).map(chrono::DateTime::<chrono::Utc>::from);
+        let old = changed.is_ok_and(|changed| changed.timestamp_millis() < now_ms - KEPT_MS);
+        if old && id.map(|id| service.state.upload(&id)).transpose()?.flatten().is_none() {
+            _ = std::fs::remove_file(file.path());
+        }
     }
     Ok(())
 }
@@ -178,27 +188,47 @@ fn begin(service: &Service, upload: &Upload) -> Result<(), Problem> {
             ),
         });
     }
-    let replaced = service.state.begin(upload, MOST_UNFINISHED)?.map_err(|_| {
-        let detail = format!("{MOST_UNFINISHED} uploads of this device are unfinished: finish or delete some first");
-        Problem::of(StatusCode::CONFLICT, "urn:rakelight:uploads_unfinished", detail)
-    })?;
-    if let Some(replaced) = replaced {
-        _ = std::fs::remove_file(file_of(service, &replaced));
+    let file = file_of(service, &upload.id);
+    private().create_new(true).open(&file)?;
+    match service.state.begin(upload, MOST_UNFINISHED) {
+        Ok(Begun::InPlaceOf(before)) => {
+            _ = before.map(|before| std::fs::remove_file(file_of(service, &before)));
+            Ok(())
+        }
+        other => {
+            _ = std::fs::remove_file(file);
+            other?;
+            let detail =
+                format!("{MOST_UNFINISHED} uploads of this device are unfinished: finish or delete some first");
+            Err(Problem::of(StatusCode::CONFLICT, "urn:rakelight:uploads_unfinished", detail))
+        }
     }
-    Ok(private().create_new(true).open(file_of(service, &upload.id)).map(drop)?)
 }
 
 /// A device's own upload; others' aren't there for it.
 fn upload_of(service: &Service, member: &Member, id: &str) -> Result<Upload, Problem> {
-    let id: Option<UploadId> = hex::decode(id).ok().and_then(|id| id.try_into().ok());
-    let upload = id.map(|id| service.state.upload(&id)).transpose()?.flatten();
-    upload.filter(|upload| upload.device == member.device).ok_or_else(|| {
-        Problem::not_found("no such upload is here, or it was dropped: begin it anew with POST /v1/uploads")
-    })
+    let upload = upload_id(id).map(|id| service.state.upload(&id)).transpose()?.flatten();
+    upload.filter(|upload| upload.device == member.device).ok_or_else(no_upload)
 }
 
-fn arrived(service: &Service, upload: &Upload) -> io::Result<u64> {
-    if upload.done { Ok(upload.bytes) } else { Ok(std::fs::metadata(file_of(service, &upload.id))?.len()) }
+fn upload_id(text: &str) -> Option<UploadId> {
+    hex::decode(text).ok()?.try_into().ok()
+}
+
+fn no_upload() -> Problem {
+    Problem::not_found("no such upload is here, or it was dropped: begin it anew with POST /v1/uploads")
+}
+
+/// How many bytes have arrived. Where the file is gone, another request has just taken it in or dropped it.
+fn arrived(service: &Service, upload: &Upload) -> Result<u64, Problem> {
+    match std::fs::metadata(file_of(service, &upload.id)) {
+        _ if upload.done => Ok(upload.bytes),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            let now = service.state.upload(&upload.id)?.filter(|now| now.done);
+            now.map(|now| now.bytes).ok_or_else(no_upload)
+        }
+        other => Ok(other?.len()),
+    }
 }
 
 fn ensure_offset(arrived: u64, offset: u64) -> Result<(), Problem> {
@@ -226,6 +256,15 @@ fn write_at(service: &Service, upload: &Upload, offset: u64, bytes: &[u8]) -> Re
 /// From a whole upload to a photograph in the store; an upload that is none is dropped.
 fn take_in(service: &Service, upload: &Upload) -> Result<(), Problem> {
     let file = file_of(service, &upload.id);
+    // One request does it; another that comes meanwhile finds it done.
+    let lock = match File::open(&file) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        opened => opened?,
+    };
+    lock.lock()?;
+    if service.state.upload(&upload.id)?.is_none_or(|now| now.done) {
+        return Ok(());
+    }
     let refusal = if digests::sha256_of_file(&file)? != upload.sha256 {
         let detail = "what arrived doesn't have the SHA-256 that was said: it was dropped, send the photograph again";
         Some(Problem::of(checksum_mismatch(), "urn:rakelight:digest_mismatch", detail))
@@ -254,15 +293,6 @@ fn drop_upload(service: &Service, id: &UploadId) -> Result<(), Problem> {
 /// A name of ours: 32 hexadecimal digits.
 fn file_of(service: &Service, id: &UploadId) -> PathBuf {
     service.uploads.join(hex::encode(id))
-}
-
-/// What is written is its owner's alone: places of protected animals stand in photographs.
-fn private() -> OpenOptions {
-    let mut options = File::options();
-    options.write(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    options
 }
 
 fn number_in(headers: &HeaderMap, name: &HeaderName) -> Result<u64, Problem> {
