@@ -96,8 +96,32 @@ impl PinnedTransport {
     }
 }
 
+/// A base that asks for a pause is given one, so many times in a row.
+const PAUSES: usize = 20;
+/// Though none longer than this.
+const PAUSE: Duration = Duration::from_secs(30);
+
 impl Transport for PinnedTransport {
     fn send(&self, request: &Request) -> Result<Response, TransportError> {
+        for _ in 0..PAUSES {
+            let response = self.send_now(request)?;
+            match pause(&response) {
+                Some(pause) => std::thread::sleep(pause),
+                None => return Ok(response),
+            }
+        }
+        self.send_now(request)
+    }
+}
+
+/// How long the base asks to wait (RFC 6585, section 4; RFC 9110, section 10.2.3).
+fn pause(response: &Response) -> Option<Duration> {
+    let after = response.headers.iter().find(|(name, _)| name == "retry-after")?.1.parse().ok()?;
+    (response.status == 429).then_some(Duration::from_secs(after)).filter(|pause| *pause <= PAUSE)
+}
+
+impl PinnedTransport {
+    fn send_now(&self, request: &Request) -> Result<Response, TransportError> {
         let mut kept = self.connection.lock().unwrap_or_else(PoisonError::into_inner);
         self.runtime.block_on(async {
             // The base may have closed a connection that was kept. To ask again does no harm, whatever it was.
