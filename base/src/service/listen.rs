@@ -18,7 +18,7 @@ use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 
 use super::limits::network;
-use super::{Service, ServiceError};
+use super::{Service, ServiceError, log};
 
 /// For the handshake, and for a request's head; a connection that nothing is asked of ends after it too.
 const HEAD: Duration = Duration::from_secs(15);
@@ -60,13 +60,14 @@ pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Outp
             }
             // No more files may be opened, or the like: it passes.
             Err(error) => {
-                eprintln!("rakelight: a connection can't be taken: {error}");
+                log::log(format_args!("rakelight: a connection can't be taken: {error}"));
                 sleep(Duration::from_millis(100)).await;
             }
         }
     }
     drop(listener);
     _ = timeout(GRACE, running.shutdown()).await;
+    log::finish();
     Ok(())
 }
 
