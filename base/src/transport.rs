@@ -121,7 +121,8 @@ fn pause(response: &Response) -> Option<Duration> {
 }
 
 impl PinnedTransport {
-    fn send_now(&self, request: &Request) -> Result<Response, TransportError> {
+    /// Sends one, and takes a pause that is asked for as an answer like any other.
+    pub fn send_now(&self, request: &Request) -> Result<Response, TransportError> {
         let mut kept = self.connection.lock().unwrap_or_else(PoisonError::into_inner);
         self.runtime.block_on(async {
             // The base may have closed a connection that was kept. To ask again does no harm, whatever it was.

@@ -284,7 +284,7 @@ def test_a_request_that_is_no_http_or_never_ends_holds_up_nobody(base):
         connection.close()
 
 
-def test_what_is_logged_names_nobody_and_a_stop_finishes_what_runs(base):
+def test_what_is_logged_names_nobody(base):
     device = Device(base, 1)
     session = device.join(base.invite())
     sha256 = hashlib.sha256(photograph(3)).hexdigest()
@@ -294,6 +294,28 @@ def test_what_is_logged_names_nobody_and_a_stop_finishes_what_runs(base):
     assert "GET /v1/photographs/{sha256} 404 " in log and "POST /v1/join 200 " in log, log
     for private in (sha256, device.public.hex(), session["token"], "Walker"):
         assert private not in log
+
+
+def test_a_stop_lets_what_runs_finish(base):
+    device = Device(base, 1)
+    device.join(base.invite())
+    entries = device.entry("0" * 64)
+    head = [
+        "POST /v1/entries HTTP/1.1",
+        "Host: base",
+        f"Authorization: {device.http.headers['Authorization']}",
+        "Content-Type: application/cbor-seq",
+        f"Content-Length: {len(entries)}",
+    ]
+    with base.tls() as connection:
+        connection.sendall("\r\n".join([*head, "", ""]).encode() + entries[:10])
+        time.sleep(0.5)
+        base.process.send_signal(signal.SIGTERM)
+        time.sleep(0.5)
+        connection.sendall(entries[10:])
+        assert connection.recv(100).startswith(b"HTTP/1.1 200 OK")
+    assert base.process.wait(timeout=20) == 0
+    assert rakelight_json("store", "verify", base.store)["entries"] == 1
 
 
 def test_invitations_are_pictures_too(base, tmp_path):

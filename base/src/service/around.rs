@@ -10,6 +10,7 @@ use axum::http::{HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
+use super::log::log;
 use super::problem::{PROBLEM, Problem};
 use super::{App, digests, now_ms};
 
@@ -32,7 +33,7 @@ pub async fn around(
     let answer = digested(answer, method == "HEAD").await;
     let status = answer.status().as_u16();
     app.counts.request(method, &route, status);
-    eprintln!("{method} {route} {status} {} ms", begun.elapsed().as_millis());
+    log(format_args!("{method} {route} {status} {} ms", begun.elapsed().as_millis()));
     answer
 }
 

@@ -1,9 +1,10 @@
 //! Taking connections: TLS, and limits on what a stranger may hold up.
 
+use std::collections::HashMap;
 use std::io;
 use std::net::IpAddr;
 use std::pin::pin;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use axum::{Extension, Router};
@@ -17,7 +18,7 @@ use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 
 use super::limits::network;
-use super::{Service, ServiceError};
+use super::{Service, ServiceError, log};
 
 /// For the handshake, and for a request's head; a connection that nothing is asked of ends after it too.
 const HEAD: Duration = Duration::from_secs(15);
@@ -25,6 +26,8 @@ const HEAD: Duration = Duration::from_secs(15);
 const CONNECTION: Duration = Duration::from_secs(1_800);
 /// So many connections at once; the others wait.
 const CONNECTIONS: usize = 256;
+/// So many of them from one network: nobody alone can shut out the others.
+const CONNECTIONS_EACH: usize = 64;
 /// Requests that run when the service is stopped have so long.
 const GRACE: Duration = Duration::from_secs(10);
 
@@ -33,6 +36,7 @@ pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Outp
     let acceptor = TlsAcceptor::from(Arc::new(service.identity.tls()?));
     let router = Arc::new(service).router();
     let (places, running) = (Arc::new(Semaphore::new(CONNECTIONS)), GracefulShutdown::new());
+    let held = Held::default();
     let mut stop = pin!(stop);
     loop {
         let next = async {
@@ -45,38 +49,88 @@ pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Outp
         };
         match accepted {
             Ok((stream, address)) => {
-                let talk = talk(acceptor.clone(), stream, address.ip(), router.clone(), running.watcher());
+                let client = network(address.ip());
+                let Some(hold) = held.hold(client) else { continue };
+                let talk = talk(acceptor.clone(), stream, client, router.clone(), running.watcher());
                 tokio::spawn(async move {
                     // Whatever breaks off a connection is the other side's or the network's.
                     _ = timeout(CONNECTION, talk).await;
-                    drop(place);
+                    drop((place, hold));
                 });
             }
             // No more files may be opened, or the like: it passes.
             Err(error) => {
-                eprintln!("rakelight: a connection can't be taken: {error}");
+                log::log(format_args!("rakelight: a connection can't be taken: {error}"));
                 sleep(Duration::from_millis(100)).await;
             }
         }
     }
     drop(listener);
     _ = timeout(GRACE, running.shutdown()).await;
+    log::finish();
     Ok(())
 }
 
 async fn talk(
     acceptor: TlsAcceptor,
     stream: TcpStream,
-    address: IpAddr,
+    client: IpAddr,
     router: Router,
     running: Watcher,
 ) -> io::Result<()> {
     stream.set_nodelay(true)?;
     let stream = timeout(HEAD, acceptor.accept(stream)).await??;
-    let router = router.layer(Extension(network(address))).into_service::<hyper::body::Incoming>();
+    let router = router.layer(Extension(client)).into_service::<hyper::body::Incoming>();
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD)
         .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
     running.watch(connection).await.map_err(io::Error::other)
+}
+
+/// How many connections each network holds.
+#[derive(Clone, Default)]
+struct Held(Arc<Mutex<HashMap<IpAddr, usize>>>);
+
+impl Held {
+    /// Until the returned value is dropped; `None` where the network holds enough.
+    fn hold(&self, client: IpAddr) -> Option<Hold> {
+        let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let connections = held.entry(client).or_default();
+        (*connections < CONNECTIONS_EACH).then(|| *connections += 1)?;
+        Some(Hold { held: self.clone(), client })
+    }
+}
+
+struct Hold {
+    held: Held,
+    client: IpAddr,
+}
+
+impl Drop for Hold {
+    fn drop(&mut self) {
+        let mut held = self.held.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(connections) = held.get_mut(&self.client) {
+            *connections -= 1;
+            if *connections == 0 {
+                held.remove(&self.client);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_network_holds_so_many_connections_and_gives_them_back() {
+        let (held, [here, there]) = (Held::default(), [[192, 0, 2, 1], [192, 0, 2, 2]].map(IpAddr::from));
+        let mut holds: Vec<_> = (0..CONNECTIONS_EACH).map(|_| held.hold(here).unwrap()).collect();
+        assert!(held.hold(here).is_none() && held.hold(there).is_some());
+        holds.pop();
+        holds.push(held.hold(here).unwrap());
+        drop(holds);
+        assert!(held.0.lock().unwrap().is_empty());
+    }
 }

@@ -10,6 +10,7 @@ mod identity;
 mod joining;
 mod limits;
 mod listen;
+mod log;
 mod metrics;
 mod photographs;
 mod picture;

@@ -5,6 +5,8 @@ use axum::response::{IntoResponse, Response};
 use rakelight_core::store::StoreError;
 use serde_json::json;
 
+use super::log::log;
+
 /// The media type.
 pub const PROBLEM: &str = "application/problem+json";
 
@@ -39,7 +41,7 @@ impl Problem {
 
     /// A fault of the machine. What it is stands in the log, not in the answer: it may name files.
     pub fn machine(fault: impl std::fmt::Display) -> Self {
-        eprintln!("rakelight: {fault}");
+        log(format_args!("rakelight: {fault}"));
         Self::new(
             StatusCode::INTERNAL_SERVER_ERROR,
             "the base has a fault, which its log names; nothing of this request was kept, try again later",
@@ -98,7 +100,7 @@ impl From<StoreError> for Problem {
                 Self::new(StatusCode::SERVICE_UNAVAILABLE, detail).with(header::RETRY_AFTER, 1.into())
             }
             StoreError::Full { .. } => {
-                eprintln!("rakelight: {error}");
+                log(format_args!("rakelight: {error}"));
                 let detail = "the base's disk is full: nothing of this was kept, tell who runs the base";
                 Self::new(StatusCode::INSUFFICIENT_STORAGE, detail)
             }

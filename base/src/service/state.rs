@@ -18,12 +18,13 @@ const PATIENCE: Duration = Duration::from_secs(5);
 /// A random name of 128 bits.
 pub type UploadId = [u8; 16];
 
-/// The database can't be read or written.
+/// Why the database can't be used.
 #[derive(Debug, thiserror::Error)]
-#[error("{file}: {source}; check the disk, the rights of the file, and that no older program uses it", file = .file.display())]
-pub struct StateError {
-    file: PathBuf,
-    source: rusqlite::Error,
+pub enum StateError {
+    #[error("{file}: {source}; check the disk and the rights of the file", file = .file.display())]
+    Database { file: PathBuf, source: rusqlite::Error },
+    #[error("{file} has schema {found}, this program knows up to {known}; run a newer Rakelight", file = .file.display(), known = MIGRATIONS.len())]
+    Newer { file: PathBuf, found: usize },
 }
 
 /// A device that may exchange.
@@ -88,8 +89,11 @@ impl State {
     /// Opens it; makes it where there is none.
     pub fn open(dir: &Path) -> Result<Self, StateError> {
         let file = dir.join(FILE);
-        let connection = connect(&file).map_err(|source| StateError { file: file.clone(), source })?;
-        Ok(Self { connection: Mutex::new(connection), file })
+        match connect(&file) {
+            Ok((_, found)) if found > MIGRATIONS.len() => Err(StateError::Newer { file, found }),
+            Ok((connection, _)) => Ok(Self { connection: Mutex::new(connection), file }),
+            Err(source) => Err(StateError::Database { file, source }),
+        }
     }
 
     /// A setting's value; `new` makes it where there is none.
@@ -252,7 +256,7 @@ impl State {
     }
 
     fn failed(&self, source: rusqlite::Error) -> StateError {
-        StateError { file: self.file.clone(), source }
+        StateError::Database { file: self.file.clone(), source }
     }
 }
 
@@ -298,19 +302,33 @@ fn role_in(row: &Row, column: usize) -> rusqlite::Result<Role> {
     role_of(&name).ok_or(rusqlite::Error::InvalidColumnType(column, name, rusqlite::types::Type::Text))
 }
 
-/// The file is its owner's alone: names, and the key of the sessions. `synchronous=FULL` makes what is acknowledged outlive a power cut.
-fn connect(file: &Path) -> rusqlite::Result<Connection> {
+/// Opens it, and says which schema it had. The file is its owner's alone: names, and the key of the sessions. `synchronous=FULL` makes what is acknowledged outlive a power cut.
+fn connect(file: &Path) -> rusqlite::Result<(Connection, usize)> {
     private().create(true).truncate(false).open(file).map_err(|_| rusqlite::Error::InvalidPath(file.to_owned()))?;
     let mut connection = Connection::open(file)?;
     connection.busy_timeout(PATIENCE)?;
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.execute_batch("PRAGMA foreign_keys = ON; PRAGMA synchronous = FULL;")?;
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let applied: u32 = transaction.query_row("PRAGMA user_version", [], |row| row.get(0))?;
-    for (migration, number) in MIGRATIONS.iter().zip(1u32..).skip(applied as usize) {
+    let found = transaction.query_row("PRAGMA user_version", [], |row| row.get::<_, u32>(0))? as usize;
+    for (migration, number) in MIGRATIONS.iter().zip(1u32..).skip(found) {
         transaction.execute_batch(migration)?;
         transaction.pragma_update(None, "user_version", number)?;
     }
     transaction.commit()?;
-    Ok(connection)
+    Ok((connection, found))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_newer_programs_database_is_left_alone() {
+        let dir = tempfile::tempdir().unwrap();
+        State::open(dir.path()).unwrap();
+        Connection::open(dir.path().join("service.sqlite")).unwrap().pragma_update(None, "user_version", 9).unwrap();
+        let refused = State::open(dir.path()).err().unwrap().to_string();
+        assert!(refused.contains("schema 9") && refused.contains("newer Rakelight"), "{refused}");
+    }
 }

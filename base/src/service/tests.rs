@@ -113,7 +113,7 @@ impl Device<'_> {
         if !self.token.is_empty() && !headers.iter().any(|(name, _)| name == "authorization") {
             headers.push(("authorization".into(), format!("Bearer {}", self.token)));
         }
-        self.transport.send(&Request { method, path: path.into(), headers, body: body.into() }).unwrap()
+        self.transport.send_now(&Request { method, path: path.into(), headers, body: body.into() }).unwrap()
     }
 
     fn get(&self, path: &str) -> Response {
