@@ -21,6 +21,8 @@ mod verify;
 mod visit;
 
 #[cfg(test)]
+mod past_schemas;
+#[cfg(test)]
 mod tests;
 
 use std::path::{Path, PathBuf};
