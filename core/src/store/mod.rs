@@ -1,6 +1,7 @@
 #![doc = include_str!("encoding.md")]
 
 mod accept;
+mod backup;
 mod clock;
 mod damage;
 mod device;
@@ -32,6 +33,7 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 pub use accept::Admission;
+pub use backup::{BackedUp, Lock, Unlock, restore};
 pub use clock::HybridTime;
 pub use damage::{Damage, Verified};
 pub use entry::{Draft, Entry, kind};
