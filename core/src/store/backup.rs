@@ -138,7 +138,7 @@ impl Copies {
         let failed = |e| StoreError::of_file(&folder, e);
         let guard = files::private().open(store.dir.join("backup.lock")).map_err(failed)?;
         guard.try_lock().map_err(|e| match e {
-            fs::TryLockError::WouldBlock => StoreError::BackupRunning { dir: store.dir.clone() },
+            fs::TryLockError::WouldBlock => StoreError::BackupRunning { dir: store.dir.to_path_buf() },
             fs::TryLockError::Error(e) => failed(e),
         })?;
         if folder.exists() {

@@ -92,6 +92,16 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// The device's key is wrapped by a key store that doesn't open it, or doesn't wrap it.
+    #[error(
+        "the key store of this phone doesn't give the key in {file} ({detail}); nothing was changed, reading goes on. If that key store is lost, move the file away: then new entries go to a new log"
+    )]
+    KeyWrapped {
+        /// The key's file.
+        file: PathBuf,
+        /// What the key store said.
+        detail: String,
+    },
     /// The system has no randomness for a key or a salt.
     #[error("the system gives no random bytes ({detail}); nothing was written, try again")]
     Randomness {
