@@ -176,7 +176,7 @@ fn a_copied_store_makes_a_fork_and_both_branches_are_kept_and_said() {
     ada.exchange(&mut base);
     let brought = copy.exchange(&mut base);
     assert_eq!((brought.entries_in, brought.entries_out), (5, 300));
-    assert_eq!(brought.forked, [device.clone()]);
+    assert_eq!(brought.forked, std::slice::from_ref(&device));
     let brought = ada.exchange(&mut base);
     assert_eq!((brought.entries_in, brought.entries_out, brought.forked), (300, 0, vec![device.clone()]));
     for one in [&ada, &copy, &base] {
