@@ -30,6 +30,9 @@ pub enum ShellError {
     /// No space, or no right to write: nothing was lost, make room.
     #[error("storage: {detail}")]
     Storage { detail: String },
+    /// The phone's key store doesn't give the key that signs records: reading goes on, nothing is lost, nothing can be written.
+    #[error("key: {detail}")]
+    KeyLost { detail: String },
     /// The store is damaged or not ours.
     #[error("store: {detail}")]
     BadStore { detail: String },
@@ -83,6 +86,7 @@ impl From<StoreError> for ShellError {
         match error {
             StoreError::Busy { .. } | StoreError::StillInLog { .. } => Self::Busy { detail },
             StoreError::Full { .. } | StoreError::ReadOnly { .. } => Self::Storage { detail },
+            StoreError::KeyWrapped { .. } => Self::KeyLost { detail },
             StoreError::NotAnId { .. } => Self::BadInput { detail },
             _ => Self::BadStore { detail },
         }

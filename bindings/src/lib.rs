@@ -6,6 +6,7 @@
 
 mod error;
 mod ground;
+mod key;
 mod maker;
 mod picture;
 mod prints;
@@ -16,6 +17,7 @@ mod workspace;
 
 pub use error::ShellError;
 pub use ground::{GroundLook, Light, PadProposal};
+pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{

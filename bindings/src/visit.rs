@@ -47,7 +47,7 @@ impl Workspace {
             notice: head.notice,
             conditions: Conditions::default(),
         });
-        self.write(&visit, vec![], now.utc()?)?;
+        self.write(&visit, visit.records(), now.utc()?)?;
         Ok(visit.id)
     }
 

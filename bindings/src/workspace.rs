@@ -27,9 +27,7 @@ impl Workspace {
     /// that the core doesn't speak gives English.
     #[uniffi::constructor]
     pub fn open(folder: String, language: String) -> Result<Arc<Self>, ShellError> {
-        let words = Words::load(&language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
-        let store = Store::open_or_create(Path::new(&folder))?;
-        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), words }))
+        Self::around(Store::open_or_create(Path::new(&folder))?, &language)
     }
 
     /// From now on identifies with a region's list: which track makers live there, are rare or absent, as the text of a TOML file (name,
@@ -48,6 +46,11 @@ impl Workspace {
 }
 
 impl Workspace {
+    pub(crate) fn around(store: Store, language: &str) -> Result<Arc<Self>, ShellError> {
+        let words = Words::load(language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
+        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), words }))
+    }
+
     /// The store. A panic in another call leaves no half-done work in it (SQLite rolls back), so its lock is taken over.
     pub(crate) fn store(&self) -> MutexGuard<'_, Store> {
         self.store.lock().unwrap_or_else(PoisonError::into_inner)
@@ -67,9 +70,7 @@ impl Workspace {
 
     /// Writes records of a visit; those that the store has already stay as they are.
     pub(crate) fn write(&self, visit: &Visit, records: Vec<Record>, now: DateTime<Utc>) -> Result<(), ShellError> {
-        let mut change = Visit::open(visit.opened.clone());
-        records.into_iter().for_each(|record| change.add(record));
-        self.store().write_visit(&change, now)?;
+        self.store().write_records(&visit.id, visit.author(), &records, now)?;
         Ok(())
     }
 

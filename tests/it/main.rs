@@ -4,6 +4,7 @@ mod demo;
 mod fuzz;
 mod ground;
 mod lamps;
+mod later;
 mod space;
 mod summary;
 mod taps;

@@ -120,7 +120,12 @@ pub fn store_failure(error: StoreError) -> Failure {
         StoreError::Missing { .. }
         | StoreError::Foreign { .. }
         | StoreError::Newer { .. }
-        | StoreError::NotAnId { .. } => Failure::input(error),
+        | StoreError::NotAnId { .. }
+        | StoreError::BackupKey { .. }
+        | StoreError::BackupLocked { .. }
+        | StoreError::BackupTorn { .. }
+        | StoreError::NotABackup { .. }
+        | StoreError::NotEmpty { .. } => Failure::input(error),
         error => Failure::Machine(error.to_string()),
     }
 }

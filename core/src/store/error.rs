@@ -92,6 +92,16 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// The device's key is wrapped by a key store that doesn't open it, or doesn't wrap it.
+    #[error(
+        "the key store of this phone doesn't give the key in {file} ({detail}); nothing was changed, reading goes on. If that key store is lost, move the file away: then new entries go to a new log"
+    )]
+    KeyWrapped {
+        /// The key's file.
+        file: PathBuf,
+        /// What the key store said.
+        detail: String,
+    },
     /// The system has no randomness for a key or a salt.
     #[error("the system gives no random bytes ({detail}); nothing was written, try again")]
     Randomness {
@@ -109,6 +119,50 @@ pub enum StoreError {
     NotAnId {
         /// What was given.
         given: String,
+    },
+    /// Another backup of the same store is under way.
+    #[error("another backup of {dir} is being made; try again when it has finished")]
+    BackupRunning {
+        /// The store's folder.
+        dir: PathBuf,
+    },
+    /// A passphrase, recipient or identity can't be.
+    #[error("expected {expected}")]
+    BackupKey {
+        /// What was expected, and what is wrong, without the secret itself.
+        expected: String,
+    },
+    /// The wrong key for a backup.
+    #[error("{file} doesn't open with this: it takes the {by} that it was made with; nothing was restored")]
+    BackupLocked {
+        /// The backup.
+        file: PathBuf,
+        /// What it was made with: "passphrase" or "identity".
+        by: &'static str,
+    },
+    /// A backup that isn't all there, or isn't as it was written.
+    #[error(
+        "{file} was cut off or changed ({detail}); nothing was restored, take another copy of it or an older backup"
+    )]
+    BackupTorn {
+        /// The backup.
+        file: PathBuf,
+        /// What was found.
+        detail: String,
+    },
+    /// The file isn't a backup of a store.
+    #[error("{file} isn't a backup of a store: {detail}; nothing was restored")]
+    NotABackup {
+        /// The file.
+        file: PathBuf,
+        /// What was found.
+        detail: String,
+    },
+    /// A store can't be restored over something else.
+    #[error("{dir} isn't empty; name a new folder, or move away what is in it")]
+    NotEmpty {
+        /// The folder.
+        dir: PathBuf,
     },
     /// The file system refused.
     #[error("{path}: {source}; check that it is there, its rights, and the disk")]

@@ -37,6 +37,15 @@ pub(crate) fn ensure_folder(folder: &Path) -> io::Result<()> {
     folder.parent().filter(|above| !above.as_os_str().is_empty()).map_or(Ok(()), sync_folder)
 }
 
+/// Gives the folder `part` the name `target`, under which there is none, or an empty one.
+pub(crate) fn replace_folder(part: &Path, target: &Path) -> io::Result<()> {
+    if target.is_dir() {
+        fs::remove_dir(target)?;
+    }
+    fs::rename(part, target)?;
+    target.parent().filter(|above| !above.as_os_str().is_empty()).map_or(Ok(()), sync_folder)
+}
+
 /// Makes an empty file where there is none.
 pub(crate) fn ensure_file(path: &Path) -> io::Result<()> {
     private().truncate(false).open(path).map(drop)
@@ -63,14 +72,15 @@ pub(crate) fn digest_file(path: &Path) -> io::Result<(Digest, u64)> {
     copy_digested(&mut File::open(path)?, &mut io::sink())
 }
 
-fn with_part(target: &Path) -> PathBuf {
+/// The temporary name beside `target`.
+pub(crate) fn with_part(target: &Path) -> PathBuf {
     let mut name = target.as_os_str().to_owned();
     name.push(".part");
     name.into()
 }
 
 /// What a store writes is its owner's alone: places of protected animals, voices, a key.
-fn private() -> OpenOptions {
+pub(crate) fn private() -> OpenOptions {
     let mut options = OpenOptions::new();
     options.write(true).create(true);
     #[cfg(unix)]

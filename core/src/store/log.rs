@@ -1,7 +1,6 @@
 //! Appending to this device's log, and erasing behind its digests.
 
 use std::collections::HashMap;
-use std::path::Path;
 
 use chrono::{DateTime, Utc};
 use ed25519_dalek::SigningKey;
@@ -87,7 +86,7 @@ impl Store {
     }
 }
 
-fn append(transaction: &Transaction, dir: &Path, drafts: &[Draft], now_ms: i64) -> Result<Appended, Failure> {
+fn append(transaction: &Transaction, dir: &device::Folder, drafts: &[Draft], now_ms: i64) -> Result<Appended, Failure> {
     let mut newest = HashMap::new();
     let mut fresh = Vec::new();
     for draft in drafts {
@@ -159,7 +158,7 @@ struct OwnLog<'t> {
 type Tip = (i64, Digest);
 
 impl<'t> OwnLog<'t> {
-    fn open(transaction: &'t Transaction<'t>, dir: &Path) -> Result<Self, Failure> {
+    fn open(transaction: &'t Transaction<'t>, dir: &device::Folder) -> Result<Self, Failure> {
         let key = device::key_of(dir)?;
         let mut query = transaction
             .prepare_cached("SELECT number, digest FROM heads WHERE device = ?1 ORDER BY number DESC LIMIT 1")?;

@@ -1,6 +1,7 @@
 #![doc = include_str!("encoding.md")]
 
 mod accept;
+mod backup;
 mod clock;
 mod damage;
 mod device;
@@ -21,6 +22,8 @@ mod verify;
 mod visit;
 
 #[cfg(test)]
+mod past_schemas;
+#[cfg(test)]
 mod tests;
 
 use std::path::{Path, PathBuf};
@@ -30,8 +33,10 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 pub use accept::Admission;
+pub use backup::{BackedUp, Lock, Unlock, restore};
 pub use clock::HybridTime;
 pub use damage::{Damage, Verified};
+pub use device::KeyWrapping;
 pub use entry::{Draft, Entry, kind};
 pub use error::StoreError;
 pub use heads::{Heads, Tip};
@@ -76,7 +81,7 @@ const PATIENCE: Duration = Duration::from_secs(5);
 #[derive(Debug)]
 pub struct Store {
     connection: Connection,
-    dir: PathBuf,
+    dir: device::Folder,
 }
 
 impl Store {
@@ -91,7 +96,7 @@ impl Store {
         }
         let mut connection = connect(&file).map_err(|e| StoreError::of_database(&file, e))?;
         migrate(&mut connection, &file)?;
-        Ok(Self { connection, dir: dir.to_owned() })
+        Ok(Self { connection, dir: device::Folder::plain(dir) })
     }
 
     /// Opens the store in the folder `dir`; makes folder and store where there are none.
@@ -115,7 +120,10 @@ impl Store {
     }
 
     /// Takes the write lock, which also guards the key and the photographs; all or nothing of `work` stays.
-    fn write<T>(&mut self, work: impl FnOnce(&Transaction, &Path) -> Result<T, Failure>) -> Result<T, StoreError> {
+    fn write<T>(
+        &mut self,
+        work: impl FnOnce(&Transaction, &device::Folder) -> Result<T, Failure>,
+    ) -> Result<T, StoreError> {
         let file = self.file();
         let done: Result<T, Failure> = (|| {
             let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;

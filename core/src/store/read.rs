@@ -77,6 +77,15 @@ impl Store {
         self.query(&sql, [visit], Entry::of_row)
     }
 
+    /// The entries with this number in a device's log: one, or one of each branch where the log has forked; none where it isn't here.
+    ///
+    /// # Errors
+    /// `device` isn't a device id, or the store can't be read.
+    pub fn entries_at(&self, device: &str, number: u64) -> Result<Vec<Entry>, StoreError> {
+        let sql = format!("SELECT {} FROM entries WHERE device = ?1 AND number = ?2", Entry::COLUMNS);
+        self.query(&sql, params![id_of(device)?, i64::try_from(number).unwrap_or(i64::MAX)], Entry::of_row)
+    }
+
     /// How many entries there are.
     ///
     /// # Errors

@@ -14,7 +14,7 @@ const BESIDE_M: f64 = 150.0;
 
 /// A drawing for each stretch on which something was found; `None` where the consent allows none.
 pub(super) fn draw(visit: &Visit, findings: &[Finding], words: &Words) -> Option<String> {
-    let parts = match visit.opened.consent {
+    let parts = match visit.consent() {
         Consent::None => return None,
         Consent::SummaryOnly => 3,
         Consent::ExactOnOwnLand => 6,
@@ -64,7 +64,7 @@ fn strip(visit: &Visit, stretch: &StretchWalked, parts: usize, findings: &[Findi
         }
     }
     let y = height - 8.0;
-    let exact = visit.opened.consent == Consent::ExactOnOwnLand;
+    let exact = visit.consent() == Consent::ExactOnOwnLand;
     let end = if exact { format!("{:.0} m", stretch.length_m()) } else { words.say("summary.map_end").into() };
     _ = write!(
         svg,

@@ -200,7 +200,7 @@ fn not_looked_at(visit: &Visit, effort: &Effort, left_out: &[LeftOut], words: &W
     if !left_out.is_empty() {
         list.push(words.count("summary.left_out", left_out.len()));
     }
-    if visit.opened.consent == Consent::None {
+    if visit.consent() == Consent::None {
         list.push(words.say("summary.no_consent").into());
     }
     list.push(words.say("summary.one_visit").into());

@@ -39,6 +39,27 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "identification": identified.map(|i| &i.result),
         })
     });
+    let checks = visit.checks.iter().map(|check| {
+        json!({
+            "sign": check.sign,
+            "verdict": check.verdict,
+            "instead": check.instead,
+            "why": check.why,
+            "blind": check.blind,
+            "at": utc_text(check.at),
+        })
+    });
+    let notes = visit.notes.iter().map(|note| {
+        json!({
+            "text": note.text,
+            "lat": note.place.map(|[lat, _]| lat),
+            "lon": note.place.map(|[_, lon]| lon),
+            "at": utc_text(note.at),
+        })
+    });
+    let of = |kind: &str, subject: &str, why: &str| json!({ "of_kind": kind, "of_subject": subject, "why": why });
+    let corrections = visit.corrections.iter().map(|c| of(&c.of_kind, &c.of_subject, &c.why));
+    let withdrawals = visit.withdrawals.iter().map(|w| of(&w.of_kind, &w.of_subject, &w.why));
     json!({
         "visit": {
             "id": visit.id,
@@ -50,7 +71,7 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "people": opened.people,
             "place_name": opened.place_name,
             "landowner": opened.landowner,
-            "consent": opened.consent,
+            "consent": visit.consent(),
             "sensitivity_category": opened.sensitivity_category,
             "notice": opened.notice,
         },
@@ -60,6 +81,10 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
         "signs": signs.collect::<Vec<_>>(),
         "trails": trails.collect::<Vec<_>>(),
         "photos": photos.collect::<Vec<_>>(),
+        "checks": checks.collect::<Vec<_>>(),
+        "notes": notes.collect::<Vec<_>>(),
+        "corrections": corrections.collect::<Vec<_>>(),
+        "withdrawals": withdrawals.collect::<Vec<_>>(),
         "left_out": left_out,
         "warnings": warnings,
         "facts_digest": visit.identified.first().map(|i| &i.facts_digest),

@@ -4,6 +4,7 @@ use chrono::{DateTime, FixedOffset, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::later::{Check, Correction, LandownerConsent, Note, Withdrawal};
 use crate::identify::{Evidence, Identification};
 use crate::place::Category;
 use crate::print::Landmarks;
@@ -31,6 +32,16 @@ pub enum Record {
     Identification(Identified),
     /// The visit's end.
     VisitClosed(Closed),
+    /// A second person's view of an identification.
+    Check(Check),
+    /// A record said right.
+    Correction(Correction),
+    /// A record taken back.
+    Withdrawal(Withdrawal),
+    /// What the landowner agreed to later.
+    LandownerConsent(LandownerConsent),
+    /// Something worth keeping that is no sign.
+    Note(Note),
 }
 
 /// A person's name.
@@ -268,10 +279,30 @@ pub struct Closed {
 }
 
 impl Record {
+    /// Its kind's name, that of the store's entry.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::VisitOpened(_) => "visit_opened",
+            Self::StretchWalked(_) => "stretch_walked",
+            Self::TrackPiece(_) => "track_piece",
+            Self::PhotographAttached(_) => "photograph_attached",
+            Self::PrintMeasured(_) => "print_measured",
+            Self::TrailMeasured(_) => "trail_measured",
+            Self::SignNoted(_) => "sign_noted",
+            Self::Identification(_) => "identification",
+            Self::VisitClosed(_) => "visit_closed",
+            Self::Check(_) => "check",
+            Self::Correction(_) => "correction",
+            Self::Withdrawal(_) => "withdrawal",
+            Self::LandownerConsent(_) => "landowner_consent",
+            Self::Note(_) => "note",
+        }
+    }
+
     /// What it is about: a newer record of the same kind and subject takes the older one's place.
     pub fn subject(&self) -> String {
         match self {
-            Self::VisitOpened(_) | Self::VisitClosed(_) => String::new(),
+            Self::VisitOpened(_) | Self::VisitClosed(_) | Self::LandownerConsent(_) => String::new(),
             Self::StretchWalked(stretch) => stretch.name.clone(),
             Self::TrackPiece(piece) => piece.fixes.first().map_or_else(String::new, |fix| super::utc_text(fix.0)),
             Self::PhotographAttached(photo) => photo.sha256.clone(),
@@ -279,6 +310,13 @@ impl Record {
             Self::TrailMeasured(trail) => trail.id.clone(),
             Self::SignNoted(sign) => sign.id.clone(),
             Self::Identification(identified) => identified.sign.clone(),
+            Self::Check(check) => format!("{}/{}", check.sign, super::utc_text(check.at)),
+            Self::Correction(correction) => format!("{}/{}", correction.of_kind, correction.of_subject),
+            Self::Withdrawal(withdrawal) => match withdrawal.erased.first() {
+                Some((device, number)) => format!("{device}/{number}"),
+                None => format!("{}/{}", withdrawal.of_kind, withdrawal.of_subject),
+            },
+            Self::Note(note) => super::utc_text(note.at),
         }
     }
 }

@@ -3,8 +3,9 @@
 use geo::{Closest, HaversineClosestPoint, Length, LineLocatePoint, LineString, Point};
 use sha2::{Digest, Sha256};
 
+use super::later::{Check, Correction, LandownerConsent, Note, Withdrawal};
 use super::record::{
-    Closed, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
+    Closed, Consent, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
     TrailMeasured,
 };
 use super::utc_text;
@@ -24,6 +25,13 @@ pub struct Visit {
     pub signs: Vec<SignNoted>,
     pub identified: Vec<Identified>,
     pub closed: Option<Closed>,
+    pub checks: Vec<Check>,
+    pub notes: Vec<Note>,
+    /// What the landowner agreed to after the visit was opened; [`Visit::consent`] is what counts.
+    pub consented: Option<LandownerConsent>,
+    /// Those whose records stand corrected above, and those that name no record here.
+    pub corrections: Vec<Correction>,
+    pub withdrawals: Vec<Withdrawal>,
 }
 
 impl Visit {
@@ -31,19 +39,23 @@ impl Visit {
     pub fn open(opened: Opened) -> Self {
         let name = format!("{}|{}|{}", utc_text(opened.start), opened.place_name, opened.people.join("|"));
         let id = hex::encode(&Sha256::digest(name)[..16]);
-        let (stretches, track, photos, measured) = (vec![], vec![], vec![], vec![]);
-        let (trails, signs, identified, closed) = (vec![], vec![], vec![], None);
-        Self { id, opened, stretches, track, photos, measured, trails, signs, identified, closed }
-    }
-
-    /// From its records in any order; `None` where its head is missing.
-    pub fn assemble(records: impl IntoIterator<Item = Record>) -> Option<Self> {
-        let (heads, others): (Vec<_>, Vec<_>) =
-            records.into_iter().partition(|record| matches!(record, Record::VisitOpened(_)));
-        let Some(Record::VisitOpened(opened)) = heads.into_iter().next() else { return None };
-        let mut visit = Self::open(opened);
-        others.into_iter().for_each(|record| visit.add(record));
-        Some(visit)
+        Self {
+            id,
+            opened,
+            stretches: vec![],
+            track: vec![],
+            photos: vec![],
+            measured: vec![],
+            trails: vec![],
+            signs: vec![],
+            identified: vec![],
+            closed: None,
+            checks: vec![],
+            notes: vec![],
+            consented: None,
+            corrections: vec![],
+            withdrawals: vec![],
+        }
     }
 
     /// Adds one record.
@@ -58,6 +70,11 @@ impl Visit {
             Record::SignNoted(sign) => self.signs.push(sign),
             Record::Identification(identified) => self.identified.push(identified),
             Record::VisitClosed(closed) => self.closed = Some(closed),
+            Record::Check(check) => self.checks.push(check),
+            Record::Note(note) => self.notes.push(note),
+            Record::LandownerConsent(consent) => self.consented = Some(consent),
+            Record::Correction(correction) => self.corrections.push(correction),
+            Record::Withdrawal(withdrawal) => self.withdrawals.push(withdrawal),
         }
     }
 
@@ -72,12 +89,28 @@ impl Visit {
         records.extend(self.signs.iter().cloned().map(Record::SignNoted));
         records.extend(self.identified.iter().cloned().map(Record::Identification));
         records.extend(self.closed.iter().cloned().map(Record::VisitClosed));
+        records.extend(self.checks.iter().cloned().map(Record::Check));
+        records.extend(self.notes.iter().cloned().map(Record::Note));
+        records.extend(self.consented.iter().cloned().map(Record::LandownerConsent));
+        records.extend(self.corrections.iter().cloned().map(Record::Correction));
+        records.extend(self.withdrawals.iter().cloned().map(Record::Withdrawal));
         records
     }
 
     /// Who writes its records down: the first of its people.
     pub fn author(&self) -> &str {
         self.opened.people.first().map_or("", String::as_str)
+    }
+
+    /// What the landowner agreed to be shown: what they said last, nothing where that was withdrawn or erased, else what the visit was opened with.
+    /// A head that is written again doesn't bring back what was taken back since.
+    pub fn consent(&self) -> Consent {
+        let withdrawn = || self.withdrawals.iter().any(|withdrawal| withdrawal.of_kind == "landowner_consent");
+        match &self.consented {
+            Some(later) => later.consent,
+            None if withdrawn() => Consent::None,
+            None => self.opened.consent,
+        }
     }
 
     /// The photograph of this name in the folder.

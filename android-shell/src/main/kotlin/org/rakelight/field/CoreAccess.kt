@@ -33,7 +33,10 @@ class CoreAccess(private val context: Context) {
         check(Looper.myLooper() != Looper.getMainLooper()) { "the core was called on the screen's thread" }
         val language = Locale.getDefault().language
         opened?.let { (spoken, workspace) -> if (spoken == language) return workspace else workspace.close() }
-        return Workspace.open(File(context.filesDir, "store").path, language).also { opened = language to it }
+        val folder = File(context.filesDir, "store").path
+        val workspace =
+            if (PhoneKey.isThere) Workspace.openWithKey(folder, language, AesWrapping(PhoneKey)) else Workspace.open(folder, language)
+        return workspace.also { opened = language to it }
     }
 
     /** Today's visit; one is opened where there is none yet. Call it in the background. */

@@ -1,0 +1,104 @@
+//! What becomes of a visit in the store when it is corrected, withdrawn from, checked, and when the landowner's consent changes.
+
+use chrono::{DateTime, Utc};
+use rakelight_core::store::Store;
+use rakelight_core::summary;
+use rakelight_core::survey::{
+    self, Check, Consent, Correction, LandownerConsent, Record, Verdict, Visit, Withdrawal, findings,
+};
+use rakelight_core::words::Words;
+use serde_json::json;
+use tempfile::TempDir;
+
+use crate::demo::demo;
+
+fn now(minute: u32) -> DateTime<Utc> {
+    format!("2026-10-20T12:{minute:02}:00Z").parse().unwrap()
+}
+
+/// The demo visit in a store, and its id.
+fn a_store() -> (TempDir, Store, String) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(&folder.path().join("store")).unwrap();
+    let visit = demo().visit;
+    store.write_visit(&visit, now(0)).unwrap();
+    (folder, store, visit.id)
+}
+
+fn later(store: &mut Store, visit: &str, record: Record) -> Visit {
+    assert_eq!(store.write_records(visit, "Jorun Tesk", &[record], now(1)).unwrap().added, 1);
+    store.visit(visit).unwrap().unwrap()
+}
+
+fn page(visit: &Visit) -> String {
+    summary::html(visit, &[], &Words::load("en").unwrap(), |_| None).unwrap()
+}
+
+#[test]
+fn after_consent_is_taken_back_the_summary_shows_no_places() {
+    let (_folder, mut store, id) = a_store();
+    let words = Words::load("en").unwrap();
+    let before = page(&store.visit(&id).unwrap().unwrap());
+    let says_where = |page: &str| page.contains(words.say("summary.map_start"));
+    assert!(says_where(&before), "the demo's owner agreed to exact places");
+    let consent = |consent| {
+        let landowner = Some("Marit Oldacre".to_owned());
+        Record::LandownerConsent(LandownerConsent { landowner, consent, given: now(0).into(), note: None })
+    };
+    let without = page(&later(&mut store, &id, consent(Consent::None)));
+    assert!(!says_where(&without) && without.contains(words.say("summary.no_consent")));
+    assert!(says_where(&page(&later(&mut store, &id, consent(Consent::SummaryOnly)))));
+    let said = store.entries_of(&id).unwrap().into_iter().filter(|entry| entry.kind == "landowner_consent").count();
+    assert_eq!(said, 2, "what was agreed before stays in the log");
+}
+
+#[test]
+fn a_corrected_note_shows_and_the_old_entry_is_still_there() {
+    let (_folder, mut store, id) = a_store();
+    let mut sign = store.visit(&id).unwrap().unwrap().signs.remove(0);
+    let old = sign.note.replace("From the weir up to the stone".into()).unwrap();
+    let (of_kind, of_subject, why) = ("sign_noted".into(), sign.id.clone(), "the weir was meant".into());
+    let record = json!(sign);
+    let visit = later(&mut store, &id, Record::Correction(Correction { of_kind, of_subject, why, record }));
+    assert_eq!(visit.signs.iter().find(|shown| shown.id == sign.id), Some(&sign));
+    assert!(
+        store.entries_of(&id).unwrap().iter().any(|entry| entry.payload.as_ref().is_some_and(|p| p.contains(&old)))
+    );
+    assert_eq!(store.write_visit(&demo().visit, now(2)).unwrap().added, 0, "the same folder again doesn't undo it");
+    assert_eq!(store.visit(&id).unwrap().unwrap(), visit);
+}
+
+#[test]
+fn a_withdrawn_sign_is_not_counted() {
+    let (_folder, mut store, id) = a_store();
+    let words = Words::load("en").unwrap();
+    let makers = |visit: &Visit| findings(visit, &words).into_iter().flat_map(|f| f.signs).collect::<Vec<_>>();
+    assert!(makers(&store.visit(&id).unwrap().unwrap()).contains(&"print-3".into()));
+    let (of_kind, of_subject, why) = ("sign_noted".into(), "print-3".into(), "on the other bank".into());
+    let visit = later(&mut store, &id, Record::Withdrawal(Withdrawal { of_kind, of_subject, why, erased: vec![] }));
+    assert!(!makers(&visit).contains(&"print-3".into()) && !page(&visit).contains("Red fox"));
+    let document = survey::document(&visit, &findings(&visit, &words), &[], &[]);
+    assert_eq!(document["withdrawals"][0]["of_subject"], "print-3");
+
+    let entries = store.entries_of(&id).unwrap();
+    let dropping = entries.iter().find(|e| e.kind == "sign_noted" && e.subject == "dropping-1").unwrap();
+    assert!(store.erase(&dropping.device, dropping.number, "asked for", "Jorun Tesk", now(3)).unwrap());
+    let visit = store.visit(&id).unwrap().unwrap();
+    assert!(!makers(&visit).contains(&"dropping-1".into()), "an erased one isn't either");
+    assert_eq!(visit.withdrawals.len(), 2);
+}
+
+#[test]
+fn checks_of_several_people_stand_side_by_side() {
+    let (_folder, mut store, id) = a_store();
+    let check = |verdict, second: i64| {
+        let at = (now(0) + chrono::TimeDelta::seconds(second)).into();
+        let instead = (verdict == Verdict::DoesNotFit).then(|| "neogale_vison".to_owned());
+        Record::Check(Check { sign: "prints-2".into(), verdict, instead, why: None, blind: true, at })
+    };
+    later(&mut store, &id, check(Verdict::DoesNotFit, 0));
+    let visit = later(&mut store, &id, check(Verdict::Fits, 1));
+    assert_eq!(visit.checks.len(), 2);
+    let checkers = store.entries_of(&id).unwrap().into_iter().filter(|entry| entry.kind == "check");
+    assert!(checkers.into_iter().all(|entry| entry.author.as_deref() == Some("Jorun Tesk")));
+}
