@@ -1,5 +1,7 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
+mod exchange;
+
 use std::sync::LazyLock;
 
 use rakelight_core::identify::{self, Evidence, Facts};
@@ -24,7 +26,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 7] = [
+pub const READERS: [Reader; 11] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -36,6 +38,10 @@ pub const READERS: [Reader; 7] = [
     },
     Reader { name: "trail", read: trail, examples: || fixtures("fixtures/trails", ".json") },
     Reader { name: "evidence", read: evidence, examples: || fixtures("fixtures/evidence", ".json") },
+    Reader { name: "entries", read: exchange::entries, examples: exchange::sequences },
+    Reader { name: "heads", read: exchange::heads, examples: exchange::some_heads },
+    Reader { name: "answers", read: exchange::answers, examples: exchange::some_answers },
+    Reader { name: "invitation", read: exchange::invitation, examples: exchange::some_invitations },
 ];
 
 /// Pictures are no larger than they must be, so that many are read.
