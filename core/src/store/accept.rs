@@ -132,7 +132,7 @@ fn here(transaction: &Transaction, packets: &[Packet]) -> rusqlite::Result<Here>
 
 /// Writes packets that follow without a gap; says whether one of them withdraws something.
 fn write(transaction: &Transaction, taken: &[Packet]) -> rusqlite::Result<bool> {
-    let mut inserting = Inserting::begin(transaction);
+    let mut inserting = Inserting::begin(transaction)?;
     for packet in taken {
         inserting.entry(packet, Age::Any)?;
     }
@@ -159,7 +159,7 @@ fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<()> {
         .collect::<rusqlite::Result<Vec<i64>>>()?;
     for id in filled {
         transaction.execute("DELETE FROM hollow WHERE entry = ?1", [id])?;
-        Inserting::begin(transaction).follow_up(&packet.header.kind, id)?;
+        Inserting::begin(transaction)?.follow_up(&packet.header.kind, id)?;
     }
     Ok(())
 }

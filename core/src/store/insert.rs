@@ -12,6 +12,8 @@ pub(super) struct Inserting<'t> {
     transaction: &'t Transaction<'t>,
     /// By visit: its latest time and how many entries it gained.
     visits: HashMap<String, (i64, i64)>,
+    /// Whether anything at all was withdrawn; as a rule nothing was.
+    any_withdrawn: bool,
 }
 
 /// Whether an entry is certainly the newest of all, as an own one is.
@@ -22,13 +24,15 @@ pub(super) enum Age {
 }
 
 impl<'t> Inserting<'t> {
-    pub fn begin(transaction: &'t Transaction<'t>) -> Self {
-        Self { transaction, visits: HashMap::new() }
+    pub fn begin(transaction: &'t Transaction<'t>) -> rusqlite::Result<Self> {
+        let any =
+            transaction.prepare_cached("SELECT EXISTS (SELECT 1 FROM withdrawn)")?.query_row([], |row| row.get(0))?;
+        Ok(Self { transaction, visits: HashMap::new(), any_withdrawn: any })
     }
 
     pub fn entry(&mut self, packet: &Packet, age: Age) -> rusqlite::Result<()> {
         let Packet { header, digest, signature, .. } = packet;
-        let withdrawn = age == Age::Any && self.is_withdrawn(packet)?;
+        let withdrawn = age == Age::Any && self.any_withdrawn && self.is_withdrawn(packet)?;
         let body = packet.body.as_ref().filter(|_| !withdrawn);
         let sql = "INSERT INTO entries (device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest,
                    previous, digest, signature, salt, author, payload)

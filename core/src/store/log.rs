@@ -165,7 +165,7 @@ impl<'t> OwnLog<'t> {
         let before: Option<Tip> =
             query.query_row([key.verifying_key().to_bytes()], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
         let (number, digest) = before.unwrap_or((0, NO_PREVIOUS));
-        let inserting = Inserting::begin(transaction);
+        let inserting = Inserting::begin(transaction)?;
         Ok(Self { inserting, key, before, number, digest, time: newest_time(transaction)? })
     }
 
