@@ -229,6 +229,33 @@ fn what_is_withdrawn_goes_everywhere_and_does_not_come_back() {
 }
 
 #[test]
+fn a_photograph_goes_with_the_last_entry_that_spoke_of_it() {
+    let (mut ada, mut base) = (Someone::new(), Someone::new());
+    let (kept, gone) = (ada.photographs(7), ada.photographs(8));
+    let again = Draft {
+        kind: kind::PHOTOGRAPH_ATTACHED.into(),
+        visit: "visit-1".into(),
+        subject: kept.clone(),
+        author: "Ada".into(),
+        payload: json!({"shade": 7}),
+    };
+    ada.store.append(&[again], now()).unwrap();
+    ada.exchange(&mut base);
+    let device = ada.store.device().unwrap();
+    for number in [1, 2] {
+        assert!(ada.store.erase(&device, number, "somebody is in the picture", "Ada", now()).unwrap());
+    }
+    ada.exchange(&mut base);
+    for one in [&ada, &base] {
+        assert!(one.store.photo_path(&kept).unwrap().unwrap().is_file(), "another visit shows it too");
+        assert_eq!(one.store.photo_path(&gone).unwrap(), None);
+        assert_eq!(one.store.verify().unwrap().damage, []);
+    }
+    let photos = base.folder.path().join("store/photos").join(&gone[..2]);
+    assert_eq!(fs::read_dir(photos).unwrap().count(), 0, "its file is gone too");
+}
+
+#[test]
 fn what_was_stripped_on_its_way_is_asked_for_and_comes() {
     let (mut ada, mut base) = (Someone::new(), Someone::new());
     ada.notes("by the weir", 4, 0);

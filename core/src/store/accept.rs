@@ -46,7 +46,7 @@ impl Store {
                 }
             }
             if withdrew {
-                erase_withdrawn(transaction)?;
+                erase_withdrawn(transaction, dir)?;
             }
             Ok(withdrew)
         })?;

@@ -1,11 +1,13 @@
 //! Writing entries, and keeping the tables for reading in step with them.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
+use std::path::Path;
 
 use rusqlite::{Transaction, params};
 
 use super::encoding::{DeviceId, Digest};
 use super::packet::Packet;
+use super::{Failure, photographs};
 
 /// Writes entries that follow from what is there, in their order. `log` entries of other devices may be older than what counts already.
 pub(super) struct Inserting<'t> {
@@ -124,8 +126,9 @@ impl<'t> Inserting<'t> {
     }
 }
 
-/// Erases what withdrawals that hold ask for; says how many entries that was. Photographs that nobody speaks of any more aren't wanted.
-pub(super) fn erase_withdrawn(transaction: &Transaction) -> rusqlite::Result<usize> {
+/// Erases what withdrawals that hold ask for, photographs with the entries that alone spoke of them; says how many entries that was.
+pub(super) fn erase_withdrawn(transaction: &Transaction, dir: &Path) -> Result<usize, Failure> {
+    let spoken_of: HashSet<Digest> = photographs_spoken_of(transaction)?;
     let erased = transaction.execute(
         "UPDATE entries SET salt = NULL, author = NULL, payload = NULL
          WHERE salt IS NOT NULL AND id IN (
@@ -139,9 +142,18 @@ pub(super) fn erase_withdrawn(transaction: &Transaction) -> rusqlite::Result<usi
              AND (w.by = w.device OR w.by IN (SELECT device FROM trusted)))",
         [],
     )?;
+    for sha256 in spoken_of.difference(&photographs_spoken_of(transaction)?) {
+        photographs::erase(transaction, dir, sha256)?;
+    }
     transaction.execute_batch(
         "DELETE FROM hollow; INSERT INTO hollow SELECT * FROM hollow_of_entries;
          DELETE FROM wanted_photographs; INSERT INTO wanted_photographs SELECT * FROM wanted_photographs_of_entries;",
     )?;
     Ok(erased)
+}
+
+/// Photographs that an entry attaches that nobody withdrew.
+fn photographs_spoken_of(transaction: &Transaction) -> rusqlite::Result<HashSet<Digest>> {
+    let mut query = transaction.prepare_cached("SELECT DISTINCT sha256 FROM photographs_of_entries")?;
+    query.query_map([], |row| row.get(0))?.collect()
 }

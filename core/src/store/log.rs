@@ -68,7 +68,7 @@ impl Store {
             let own = device::id_of_key(dir)?.map(|own| own.to_vec());
             let mine_to_erase = "INSERT OR IGNORE INTO trusted VALUES (?1)";
             transaction.execute(mine_to_erase, [own])?;
-            erase_withdrawn(transaction)?;
+            erase_withdrawn(transaction, dir)?;
             Ok(true)
         })?;
         self.cut_write_ahead_log()?;

@@ -4,7 +4,7 @@ use ed25519_dalek::SigningKey;
 
 use super::encoding::{is_signed, sign};
 use super::read::id_of;
-use super::{Failure, Store, StoreError, device, insert::erase_withdrawn};
+use super::{Store, StoreError, device, insert::erase_withdrawn};
 
 /// Keeps a proof from being taken for a signature over anything else.
 const SESSION_DOMAIN: &[u8] = b"rakelight session 1\0";
@@ -33,12 +33,12 @@ impl Store {
     /// One isn't a device id, or the store can't be written.
     pub fn trust(&mut self, devices: &[String]) -> Result<(), StoreError> {
         let ids = devices.iter().map(|device| id_of(device)).collect::<Result<Vec<_>, _>>()?;
-        self.write(|transaction, _| {
+        self.write(|transaction, dir| {
             let mut new = 0;
             for id in ids {
                 new += transaction.execute("INSERT OR IGNORE INTO trusted VALUES (?1)", [id])?;
             }
-            if new > 0 { erase_withdrawn(transaction).map_err(Failure::from) } else { Ok(0) }
+            if new > 0 { erase_withdrawn(transaction, dir) } else { Ok(0) }
         })
         .map(drop)
     }

@@ -4,12 +4,12 @@ use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use rusqlite::params;
+use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 
 use super::encoding::Digest;
 use super::read::id_of;
-use super::{Store, StoreError, files};
+use super::{Failure, Store, StoreError, files};
 
 /// A photograph in the store.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -89,6 +89,18 @@ impl Store {
         let sql = "SELECT ending FROM photographs WHERE sha256 = ?1";
         let endings: Vec<String> = self.query(sql, [digest], |row| row.get(0))?;
         Ok(endings.first().map(|ending| path_of(&self.dir, &digest, ending)))
+    }
+}
+
+/// Erases a photograph, before its line is gone for good: a file that nobody knows of would stay.
+pub(super) fn erase(transaction: &Transaction, dir: &Path, digest: &Digest) -> Result<(), Failure> {
+    let sql = "DELETE FROM photographs WHERE sha256 = ?1 RETURNING ending";
+    let ending: Option<String> = transaction.prepare_cached(sql)?.query_row([digest], |row| row.get(0)).optional()?;
+    let Some(ending) = ending else { return Ok(()) };
+    let file = path_of(dir, digest, &ending);
+    match fs::remove_file(&file) {
+        Err(e) if e.kind() != io::ErrorKind::NotFound => Err(StoreError::of_file(&file, e).into()),
+        _ => Ok(()),
     }
 }
 
