@@ -145,11 +145,8 @@ fn show(done: &Exchanged, damaged: &[PathBuf], words: &Words) {
     if done.photographs_missing > 0 {
         println!("{}", words.fill("exchange.missing", &[("n", &done.photographs_missing.to_string())]));
     }
-    for Refused { device, number, reason } in &done.refused {
-        let reason = words.say(&format!("exchange.refused_{}", reason.name())).to_owned();
-        let device = device.as_deref().unwrap_or("?");
-        let number = number.map_or_else(|| "?".into(), |number| number.to_string());
-        println!("{}", words.fill("exchange.refused", &[("device", device), ("number", &number), ("reason", &reason)]));
+    for refused in done.refused.chunk_by(|a, b| (&a.device, a.reason) == (&b.device, b.reason)) {
+        show_refused(refused, words);
     }
     for (sha256, why) in &done.photographs_refused {
         println!("{}", words.fill("exchange.photograph_refused", &[("sha256", sha256), ("why", why)]));
@@ -160,6 +157,21 @@ fn show(done: &Exchanged, damaged: &[PathBuf], words: &Words) {
     for file in damaged {
         println!("{}", words.fill("exchange.damaged", &[("file", &file.display().to_string())]));
     }
+}
+
+/// What of one log wasn't taken for one reason.
+fn show_refused(refused: &[Refused], words: &Words) {
+    let (Some(first), Some(last)) = (refused.first(), refused.last()) else { return };
+    let number = |of: &Refused| of.number.map_or_else(|| "?".into(), |number| number.to_string());
+    let filled = [
+        ("n", &refused.len().to_string()),
+        ("device", &first.device.clone().unwrap_or_else(|| "?".into())),
+        ("from", &number(first)),
+        ("to", &number(last)),
+        ("reason", &words.say(&format!("exchange.refused_{}", first.reason.name())).to_owned()),
+    ];
+    let key = if refused.len() == 1 { "exchange.refused.one" } else { "exchange.refused.other" };
+    println!("{}", words.fill(key, &filled.map(|(name, value)| (name, value.as_str()))));
 }
 
 /// A base that can't be reached and a disk are the machine's; who is refused has to act.
