@@ -8,7 +8,7 @@ use base64::Engine;
 use base64::prelude::BASE64_STANDARD as BASE64;
 use ed25519_dalek::{Signer, SigningKey};
 use rakelight_core::exchange::wire::{Accepted, Challenge, PROTOCOL, Role, Session, Wanted};
-use rakelight_core::exchange::{HttpPeer, Invitation, Photographs, Request, Response, Transport, exchange};
+use rakelight_core::exchange::{Invitation, Photographs, Request, Response, Transport, exchange_with_base};
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
@@ -364,11 +364,10 @@ fn what_one_device_hands_over_the_next_one_gets() {
         let transport = PinnedTransport::new(&base.address, base.certificate).unwrap();
         let code = base.invite(Role::FieldWorker, 1);
         let invitation = Invitation { address: base.address.clone(), certificate: base.certificate, code };
-        let leaving = folder.path().join("leaving");
-        let mut peer = HttpPeer::join(&transport, &invitation, store.prover().unwrap(), &leaving).unwrap();
         let going = &mut |_| ControlFlow::Continue(());
         let welcome = |_: &str| Admission::Welcome;
-        let exchanged = exchange(&mut store, &mut peer, Photographs::Both, &welcome, going).unwrap();
+        let (meant, both) = (invitation.into(), Photographs::Both);
+        let exchanged = exchange_with_base(&mut store, &meant, &transport, both, &welcome, going).unwrap();
         assert!(exchanged.refused.is_empty() && exchanged.photographs_refused.is_empty(), "{exchanged:?}");
         assert!(store.verify().unwrap().damage.is_empty());
         exchanged
