@@ -382,6 +382,31 @@ fn what_one_device_hands_over_the_next_one_gets() {
     assert!(base.store().verify().unwrap().damage.is_empty());
 }
 
+/// As tus 1.0.0 says it of `X-HTTP-Method-Override`.
+#[test]
+fn a_client_that_knows_only_get_and_post_hands_photographs_over() {
+    let base = Base::start();
+    let (photo, sha256) = wanted_photograph(&base, 13);
+    let member = base.member(1);
+    let begin = || header(&member.begin_upload(&sha256, photo.len()), "location").to_owned();
+    let post = |path: &str, method: &str, body: &[u8]| {
+        let patch = [("content-type", "application/offset+octet-stream"), ("upload-offset", "0")];
+        member.tus("POST", path, &[&patch[..], &[("x-http-method-override", method)]].concat(), body)
+    };
+    let dropped = begin();
+    assert_eq!(post(&dropped, "DELETE", b"").status, 204);
+    problem(&member.patch(&dropped, 0, &[], &photo), 404);
+    let path = begin();
+    for other in ["GET", "patch", "PUT", "no method"] {
+        problem(&post(&path, other, &photo), 405);
+    }
+    let get = [("x-http-method-override", "DELETE")];
+    assert_eq!(member.tus("HEAD", &path, &get, b"").status, 200);
+    let patched = post(&path, "PATCH", &photo);
+    assert_eq!((patched.status, header(&patched, "upload-offset")), (204, &*photo.len().to_string()));
+    assert!(base.store().photo_path(&sha256).unwrap().is_some_and(|file| file.is_file()));
+}
+
 #[test]
 fn a_photograph_arrives_in_pieces_and_a_restart_of_the_base_loses_none() {
     let base = Base::start();
