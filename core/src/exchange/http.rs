@@ -53,6 +53,17 @@ pub enum TransportError {
     OtherCertificate,
 }
 
+impl TransportError {
+    /// As what it means for an exchange with the base at this address.
+    pub fn at(self, address: &str) -> ExchangeError {
+        let address = address.to_owned();
+        match self {
+            Self::Unreachable(detail) => ExchangeError::Unreachable { address, detail },
+            Self::OtherCertificate => ExchangeError::OtherCertificate { address },
+        }
+    }
+}
+
 impl Response {
     fn header(&self, name: &str) -> Option<&str> {
         self.headers.iter().find(|(found, _)| found == name).map(|(_, value)| value.as_str())
@@ -144,11 +155,7 @@ impl<'t> HttpPeer<'t> {
 
     fn send(&self, request: Request) -> Result<Answer, ExchangeError> {
         let name = format!("{} {}", request.method, request.path);
-        let address = || self.address.clone();
-        let response = self.transport.send(&request).map_err(|error| match error {
-            TransportError::Unreachable(detail) => ExchangeError::Unreachable { address: address(), detail },
-            TransportError::OtherCertificate => ExchangeError::OtherCertificate { address: address() },
-        })?;
+        let response = self.transport.send(&request).map_err(|error| error.at(&self.address))?;
         let answer = Answer { request: name, response };
         match (answer.response.header("repr-digest"), answer.response.status) {
             // A part of a photograph carries the digest of the whole.
