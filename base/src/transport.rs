@@ -45,8 +45,9 @@ impl PinnedTransport {
     pub fn new(address: &str, certificate: [u8; 32]) -> Result<Self, TransportError> {
         let authority = address.strip_prefix("https://").map(|rest| rest.trim_end_matches('/'));
         let authority = authority.filter(|authority| !authority.is_empty() && !authority.contains('/'));
-        let authority = authority
-            .ok_or_else(|| TransportError(format!("{address:?} isn't an address like https://192.168.1.4:8443")))?;
+        let authority = authority.ok_or_else(|| {
+            TransportError::Unreachable(format!("{address:?} isn't an address like https://192.168.1.4:8443"))
+        })?;
         let has_port = authority.rsplit_once(':').is_some_and(|(_, port)| port.parse::<u16>().is_ok());
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(said)?;
         Ok(Self {
@@ -86,8 +87,10 @@ impl PinnedTransport {
             let request = builder.body(body).map_err(said)?;
             sender.ready().await.map_err(said)?;
             let (parts, body) = sender.send_request(request).await.map_err(said)?.into_parts();
-            let body =
-                Limited::new(body, ANSWER_BYTES).collect().await.map_err(|error| TransportError(error.to_string()))?;
+            let body = Limited::new(body, ANSWER_BYTES)
+                .collect()
+                .await
+                .map_err(|error| TransportError::Unreachable(error.to_string()))?;
             let text = |value: &header::HeaderValue| String::from_utf8_lossy(value.as_bytes()).into_owned();
             let headers = parts.headers.iter().map(|(name, value)| (name.to_string(), text(value))).collect();
             Ok(Response { status: parts.status.as_u16(), headers, body: body.to_bytes().into() })
@@ -147,17 +150,14 @@ fn said(error: impl Error) -> TransportError {
         text = format!("{text}: {behind}");
         cause = behind.source();
     }
-    TransportError(text)
+    TransportError::Unreachable(text)
 }
 
 /// An error of the connection's beginning; TLS hides its own in one of the system's.
 fn not_connected(error: io::Error) -> TransportError {
     let tls = error.get_ref().and_then(|inner| inner.downcast_ref());
     match tls {
-        Some(rustls::Error::InvalidCertificate(_)) => TransportError(
-            "another certificate answers there than the one of the invitation: it is another base, or someone stands between"
-                .into(),
-        ),
+        Some(rustls::Error::InvalidCertificate(_)) => TransportError::OtherCertificate,
         _ => said(error),
     }
 }
@@ -166,7 +166,7 @@ async fn within<T>(
     patience: Duration,
     work: impl Future<Output = Result<T, TransportError>>,
 ) -> Result<T, TransportError> {
-    let late = |_| Err(TransportError(format!("no answer within {} s", patience.as_secs())));
+    let late = |_| Err(TransportError::Unreachable(format!("no answer within {} s", patience.as_secs())));
     timeout(patience, work).await.unwrap_or_else(late)
 }
 

@@ -1,5 +1,6 @@
 //! One error for the shell, a variant for each thing it does about it.
 
+use rakelight_core::exchange::ExchangeError;
 use rakelight_core::photo::PhotoError;
 use rakelight_core::print::{LandmarkError, MeasureError};
 use rakelight_core::scale::ScaleError;
@@ -33,6 +34,21 @@ pub enum ShellError {
     /// The phone's key store doesn't give the key that signs records: reading goes on, nothing is lost, nothing can be written.
     #[error("key: {detail}")]
     KeyLost { detail: String },
+    /// The base can't be reached, or can't answer now: try later, nothing is lost.
+    #[error("unreachable: {detail}")]
+    Unreachable { detail: String },
+    /// Somebody else answers than the base of the invitation, and was sent nothing: ask whoever runs the base.
+    #[error("other base: {detail}")]
+    OtherBase { detail: String },
+    /// The base says no, in its words: the invitation is used up or too old, or the device is barred.
+    #[error("refused: {detail}")]
+    Refused { detail: String },
+    /// The base speaks another version of the exchange: bring the older one up to date.
+    #[error("other version: {detail}")]
+    OtherVersion { detail: String },
+    /// The worker stopped it; what was exchanged until then is kept.
+    #[error("stopped")]
+    Stopped,
     /// The store is damaged or not ours.
     #[error("store: {detail}")]
     BadStore { detail: String },
@@ -89,6 +105,25 @@ impl From<StoreError> for ShellError {
             StoreError::KeyWrapped { .. } => Self::KeyLost { detail },
             StoreError::NotAnId { .. } => Self::BadInput { detail },
             _ => Self::BadStore { detail },
+        }
+    }
+}
+
+impl From<ExchangeError> for ShellError {
+    fn from(error: ExchangeError) -> Self {
+        let detail = error.to_string();
+        match error {
+            ExchangeError::Store(error) => error.into(),
+            ExchangeError::Unreachable { .. } | ExchangeError::Refused { status: 408 | 429 | 500.., .. } => {
+                Self::Unreachable { detail }
+            }
+            ExchangeError::OtherCertificate { .. } => Self::OtherBase { detail },
+            ExchangeError::NotJoined { address, .. } => Self::NotFound { what: "base".into(), id: address },
+            ExchangeError::Refused { detail, .. } => Self::Refused { detail },
+            ExchangeError::OtherProtocol { .. } => Self::OtherVersion { detail },
+            ExchangeError::NotUnderstood { .. } => Self::Internal { detail },
+            ExchangeError::Carrier { .. } => Self::Storage { detail },
+            ExchangeError::Stopped => Self::Stopped,
         }
     }
 }

@@ -4,7 +4,9 @@
 //! writes what came of it to the store, and returns a record; no pixels cross. Errors are [`ShellError`], by what the shell does about
 //! them. Every call may take long: call from a background thread.
 
+mod connection;
 mod error;
+mod exchange;
 mod ground;
 mod key;
 mod maker;
@@ -15,7 +17,9 @@ mod trail;
 mod visit;
 mod workspace;
 
+pub use connection::{Connections, HttpHeader, HttpRequest, HttpResponse, KnownBase, Transport, TransportFailure};
 pub use error::ShellError;
+pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntries, RefusedPhotograph, RefusedReason};
 pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Features, Finding, Look};

@@ -21,7 +21,7 @@ use hyper::server::conn::http1;
 use hyper_util::rt::TokioIo;
 use hyper_util::service::TowerToHyperService;
 use rakelight_core::exchange::{
-    HttpPeer, Invitation, Photographs, Request, Response, Transport, TransportError, exchange,
+    HttpPeer, Invitation, Meant, Photographs, Request, Response, Transport, TransportError, exchange,
 };
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use rusqlite::{Connection, params};
@@ -92,15 +92,16 @@ fn few_among_many(entries: usize) -> Outcome {
     let invitation = service.invite(&theirs)?;
     let pinned = PinnedTransport::new(&invitation.address, invitation.certificate)?;
     let leaving = dir.join("leaving");
-    drop(HttpPeer::join(&pinned, &invitation, device.prover()?, &leaving)?);
+    let mut meant = Meant::from(invitation);
+    drop(HttpPeer::open(&pinned, &meant, device.prover()?, &leaving)?);
+    meant.code = None;
     println!("ten new entries, {entries} in common");
     for round in 1..=ROUNDS {
         let ten: Vec<Draft> = (0..10).map(|i| draft(usize::MAX - round, i)).collect();
         device.append(&ten, now()?)?;
         let counting = Counting { transport: &pinned, bytes: Cell::new(0), requests: Cell::new(0) };
         let begun = Instant::now();
-        let mut peer =
-            HttpPeer::begin(&counting, &invitation.address, invitation.certificate, device.prover()?, &leaving)?;
+        let mut peer = HttpPeer::open(&counting, &meant, device.prover()?, &leaving)?;
         let done = exchange(&mut device, &mut peer, Photographs::OutOnly, &|_| Admission::Welcome, &mut |_| {
             ControlFlow::Continue(())
         })?;
@@ -122,7 +123,7 @@ fn hand_over(dir: &Path, round: usize) -> Outcome<Duration> {
     let invitation = service.invite(&base)?;
     let mut device = Store::open(&dir.join("store"))?;
     let transport = PinnedTransport::new(&invitation.address, invitation.certificate)?;
-    let mut peer = HttpPeer::join(&transport, &invitation, device.prover()?, &dir.join("leaving"))?;
+    let mut peer = HttpPeer::open(&transport, &invitation.into(), device.prover()?, &dir.join("leaving"))?;
     let begun = Instant::now();
     let welcome = |_: &str| Admission::Welcome;
     exchange(&mut device, &mut peer, Photographs::OutOnly, &welcome, &mut |_| ControlFlow::Continue(()))?;

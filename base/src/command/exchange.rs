@@ -7,7 +7,8 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use rakelight_core::exchange::wire::Refused;
 use rakelight_core::exchange::{
-    self, Base, ExchangeError, Exchanged, FolderPeer, HttpPeer, Invitation, Peer, Photographs, Progress, Step,
+    self, ExchangeError, Exchanged, FolderPeer, Going, Invitation, Meant, Photographs, Progress, Step,
+    exchange_with_base,
 };
 use rakelight_core::store::{Admission, Store};
 use rakelight_core::words::Words;
@@ -40,21 +41,16 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let mut damaged = Vec::new();
     let with = arguments.with.as_str();
     let done = if with.starts_with("rakelight:") || with.starts_with("https://") {
-        let base = base(with, &arguments.store)?;
-        let transport = PinnedTransport::new(&base.address, base.certificate).map_err(Failure::input)?;
-        let prover = store.prover().map_err(store_failure)?;
-        let leaving = arguments.store.join("leaving");
-        let peer = match base.code {
-            Some(_) => HttpPeer::join(&transport, &base.invitation(), prover, &leaving),
-            None => HttpPeer::begin(&transport, &base.address, base.certificate, prover, &leaving),
-        };
-        let mut peer = peer.map_err(failure)?;
-        Base::remember(&arguments.store, &base.invitation()).map_err(failure)?;
-        store.trust(&peer.session().trusted).map_err(store_failure)?;
-        exchange(&mut store, &mut peer, arguments, words)?
+        let meant = meant(with, &arguments.store)?;
+        let transport = PinnedTransport::new(&meant.base.address, meant.base.certificate).map_err(Failure::input)?;
+        exchange(arguments, words, |photographs, admission, going| {
+            exchange_with_base(&mut store, &meant, &transport, photographs, admission, going)
+        })?
     } else {
         let mut peer = FolderPeer::open(Path::new(with), &arguments.store).map_err(failure)?;
-        let done = exchange(&mut store, &mut peer, arguments, words)?;
+        let done = exchange(arguments, words, |photographs, admission, going| {
+            exchange::exchange(&mut store, &mut peer, photographs, admission, going)
+        })?;
         damaged = peer.damaged().to_vec();
         eprintln!("{}", words.say("exchange.stick_caution"));
         done
@@ -69,41 +65,19 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     Ok(())
 }
 
-/// The base that is meant, and the code of an invitation to it.
-struct Meant {
-    address: String,
-    certificate: [u8; 32],
-    code: Option<String>,
-}
-
-impl Meant {
-    fn invitation(&self) -> Invitation {
-        let code = self.code.clone().unwrap_or_default();
-        Invitation { address: self.address.clone(), certificate: self.certificate, code }
-    }
-}
-
-fn base(with: &str, store: &Path) -> Result<Meant, Failure> {
+/// The base of an invitation, or one that the store has joined.
+fn meant(with: &str, store: &Path) -> Result<Meant, Failure> {
     if with.starts_with("rakelight:") {
-        let Invitation { address, certificate, code } = with.parse().map_err(Failure::BadInput)?;
-        return Ok(Meant { address, certificate, code: Some(code) });
+        return with.parse().map(|invitation: Invitation| invitation.into()).map_err(Failure::BadInput);
     }
-    let known = Base::all(store).map_err(failure)?;
-    let address = with.trim_end_matches('/');
-    match known.into_iter().find(|base| base.address == address) {
-        Some(Base { address, certificate }) => Ok(Meant { address, certificate, code: None }),
-        None => Err(Failure::BadInput(format!(
-            "the store in {} hasn't joined a base at {with}: give an invitation (rakelight:join?…) the first time; at the base, `rakelight invite` makes one",
-            store.display()
-        ))),
-    }
+    Meant::joined(with, store).map_err(failure)
 }
 
+/// Does the exchange, and shows how far it is.
 fn exchange(
-    store: &mut Store,
-    peer: &mut dyn Peer,
     arguments: &Arguments,
     words: &Words,
+    with: impl FnOnce(Photographs, &dyn Fn(&str) -> Admission, &mut Going) -> Result<Exchanged, ExchangeError>,
 ) -> Result<Exchanged, Failure> {
     let photographs = if arguments.no_photographs_in { Photographs::OutOnly } else { Photographs::Both };
     // Where the store is a base's, only the team's entries come in, whoever carries them.
@@ -127,7 +101,7 @@ fn exchange(
         bar.tick();
         ControlFlow::Continue(())
     };
-    let done = exchange::exchange(store, peer, photographs, &admission, &mut going);
+    let done = with(photographs, &admission, &mut going);
     bar.finish_and_clear();
     done.map_err(failure)
 }
@@ -178,7 +152,9 @@ fn show_refused(refused: &[Refused], words: &Words) {
 fn failure(error: ExchangeError) -> Failure {
     match error {
         ExchangeError::Store(error) => store_failure(error),
-        ExchangeError::Refused { .. } | ExchangeError::OtherProtocol { .. } => Failure::input(error),
+        ExchangeError::Refused { .. } | ExchangeError::OtherProtocol { .. } | ExchangeError::NotJoined { .. } => {
+            Failure::input(error)
+        }
         error => Failure::Machine(error.to_string()),
     }
 }

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use axum::{Extension, Router};
 use hyper::server::conn::http1;
+use hyper::service::{Service as _, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::{GracefulShutdown, Watcher};
 use hyper_util::service::TowerToHyperService;
@@ -18,7 +19,7 @@ use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 
 use super::limits::network;
-use super::{Service, ServiceError, log};
+use super::{Service, ServiceError, log, uploads};
 
 /// For the handshake, and for a request's head; a connection that nothing is asked of ends after it too.
 const HEAD: Duration = Duration::from_secs(15);
@@ -81,10 +82,11 @@ async fn talk(
     stream.set_nodelay(true)?;
     let stream = timeout(HEAD, acceptor.accept(stream)).await??;
     let router = router.layer(Extension(client)).into_service::<hyper::body::Incoming>();
+    let router = TowerToHyperService::new(router);
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
+        .serve_connection(TokioIo::new(stream), service_fn(|request| router.call(uploads::as_meant(request))));
     running.watch(connection).await.map_err(io::Error::other)
 }
 

@@ -8,7 +8,7 @@ use base64::Engine;
 use base64::prelude::BASE64_STANDARD as BASE64;
 use ed25519_dalek::{Signer, SigningKey};
 use rakelight_core::exchange::wire::{Accepted, Challenge, PROTOCOL, Role, Session, Wanted};
-use rakelight_core::exchange::{HttpPeer, Invitation, Photographs, Request, Response, Transport, exchange};
+use rakelight_core::exchange::{Invitation, Photographs, Request, Response, Transport, exchange_with_base};
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
@@ -364,11 +364,10 @@ fn what_one_device_hands_over_the_next_one_gets() {
         let transport = PinnedTransport::new(&base.address, base.certificate).unwrap();
         let code = base.invite(Role::FieldWorker, 1);
         let invitation = Invitation { address: base.address.clone(), certificate: base.certificate, code };
-        let leaving = folder.path().join("leaving");
-        let mut peer = HttpPeer::join(&transport, &invitation, store.prover().unwrap(), &leaving).unwrap();
         let going = &mut |_| ControlFlow::Continue(());
         let welcome = |_: &str| Admission::Welcome;
-        let exchanged = exchange(&mut store, &mut peer, Photographs::Both, &welcome, going).unwrap();
+        let (meant, both) = (invitation.into(), Photographs::Both);
+        let exchanged = exchange_with_base(&mut store, &meant, &transport, both, &welcome, going).unwrap();
         assert!(exchanged.refused.is_empty() && exchanged.photographs_refused.is_empty(), "{exchanged:?}");
         assert!(store.verify().unwrap().damage.is_empty());
         exchanged
@@ -381,6 +380,31 @@ fn what_one_device_hands_over_the_next_one_gets() {
     let second = exchanged("second", &|_| {});
     assert_eq!((second.entries_in, second.photographs_in, second.entries_out), (1, 1, 0));
     assert!(base.store().verify().unwrap().damage.is_empty());
+}
+
+/// As tus 1.0.0 says it of `X-HTTP-Method-Override`.
+#[test]
+fn a_client_that_knows_only_get_and_post_hands_photographs_over() {
+    let base = Base::start();
+    let (photo, sha256) = wanted_photograph(&base, 13);
+    let member = base.member(1);
+    let begin = || header(&member.begin_upload(&sha256, photo.len()), "location").to_owned();
+    let post = |path: &str, method: &str, body: &[u8]| {
+        let patch = [("content-type", "application/offset+octet-stream"), ("upload-offset", "0")];
+        member.tus("POST", path, &[&patch[..], &[("x-http-method-override", method)]].concat(), body)
+    };
+    let dropped = begin();
+    assert_eq!(post(&dropped, "DELETE", b"").status, 204);
+    problem(&member.patch(&dropped, 0, &[], &photo), 404);
+    let path = begin();
+    for other in ["GET", "patch", "PUT", "no method"] {
+        problem(&post(&path, other, &photo), 405);
+    }
+    let get = [("x-http-method-override", "DELETE")];
+    assert_eq!(member.tus("HEAD", &path, &get, b"").status, 200);
+    let patched = post(&path, "PATCH", &photo);
+    assert_eq!((patched.status, header(&patched, "upload-offset")), (204, &*photo.len().to_string()));
+    assert!(base.store().photo_path(&sha256).unwrap().is_some_and(|file| file.is_file()));
 }
 
 #[test]

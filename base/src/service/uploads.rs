@@ -27,6 +27,7 @@ const OFFSET: HeaderName = HeaderName::from_static("upload-offset");
 const LENGTH: HeaderName = HeaderName::from_static("upload-length");
 const CHECKSUM: HeaderName = HeaderName::from_static("upload-checksum");
 const METADATA: HeaderName = HeaderName::from_static("upload-metadata");
+const METHOD_OVERRIDE: HeaderName = HeaderName::from_static("x-http-method-override");
 
 /// No photograph is larger.
 const MOST_BYTES: u64 = 200 << 20;
@@ -34,6 +35,18 @@ const MOST_BYTES: u64 = 200 << 20;
 const MOST_UNFINISHED: u32 = 64;
 /// Unfinished uploads are kept for so long.
 const KEPT_MS: i64 = 7 * 24 * 3_600_000;
+
+/// A client that can't send PATCH or DELETE (the JDK's and Android's can't send PATCH) sends POST and says what is meant. To be asked before a
+/// route is chosen; other methods aren't meant by any such client.
+pub fn as_meant<B>(mut request: axum::http::Request<B>) -> axum::http::Request<B> {
+    let meant = request.headers().get(METHOD_OVERRIDE).and_then(|method| Method::from_bytes(method.as_bytes()).ok());
+    if let Some(meant @ (Method::PATCH | Method::DELETE)) = meant
+        && request.method() == Method::POST
+    {
+        *request.method_mut() = meant;
+    }
+    request
+}
 
 /// Both sides say which tus they speak.
 pub async fn speak_tus(request: Request, next: Next) -> Response {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::{ExchangeError, Invitation};
+use super::ExchangeError;
 use crate::store::files;
 
 /// A base that this device has joined.
@@ -36,15 +36,14 @@ impl Base {
         }
     }
 
-    /// Remembers the base of an invitation that was taken up. One that has moved to another address keeps its certificate, and is known by that.
+    /// Remembers a base that was joined. One that has moved to another address keeps its certificate, and is known by that.
     ///
     /// # Errors
     /// The file that holds the bases can't be read or written.
-    pub fn remember(dir: &Path, invitation: &Invitation) -> Result<(), ExchangeError> {
-        let Invitation { address, certificate, .. } = invitation.clone();
+    pub fn remember(&self, dir: &Path) -> Result<(), ExchangeError> {
         let mut bases = Self::all(dir)?;
-        bases.retain(|base| base.certificate != certificate && base.address != address);
-        bases.insert(0, Self { address, certificate });
+        bases.retain(|base| base.certificate != self.certificate && base.address != self.address);
+        bases.insert(0, self.clone());
         let file = dir.join(FILE);
         let text = serde_json::json!(bases).to_string();
         let written = files::write_whole(&file, |out| out.write_all(text.as_bytes()));

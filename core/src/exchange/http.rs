@@ -11,7 +11,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::wire::{self, Accepted, Challenge, Join, PROTOCOL, Proof, Session, Wanted};
-use super::{ExchangeError, Going, Invitation, Peer, Step, go_on};
+use super::{ExchangeError, Going, Meant, Peer, Step, go_on};
 use crate::store::{Heads, Prover};
 
 /// One request. `path` begins with `/`.
@@ -38,14 +38,31 @@ pub trait Transport {
     /// Sends one and waits for the answer.
     ///
     /// # Errors
-    /// The base can't be reached, or the connection was cut.
+    /// See [`TransportError`].
     fn send(&self, request: &Request) -> Result<Response, TransportError>;
 }
 
-/// The base can't be reached, in the system's words.
-#[derive(Debug, Clone, thiserror::Error)]
-#[error("{0}")]
-pub struct TransportError(pub String);
+/// Why there is no answer.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum TransportError {
+    /// The base can't be reached, or the connection was cut, in the system's words.
+    #[error("{0}")]
+    Unreachable(String),
+    /// Another certificate answers than the one that was promised; nothing was sent.
+    #[error("another certificate answers there than the one that was promised")]
+    OtherCertificate,
+}
+
+impl TransportError {
+    /// As what it means for an exchange with the base at this address.
+    pub fn at(self, address: &str) -> ExchangeError {
+        let address = address.to_owned();
+        match self {
+            Self::Unreachable(detail) => ExchangeError::Unreachable { address, detail },
+            Self::OtherCertificate => ExchangeError::OtherCertificate { address },
+        }
+    }
+}
 
 impl Response {
     fn header(&self, name: &str) -> Option<&str> {
@@ -74,46 +91,20 @@ pub struct HttpPeer<'t> {
 }
 
 impl<'t> HttpPeer<'t> {
-    /// Begins a session with a base that this device has joined. `leaving` is a folder for what has to be remembered of a cut upload.
+    /// Begins a session; joins the base before where there is an invitation. `leaving` is a folder for what has to be remembered of a cut upload.
     ///
     /// # Errors
-    /// The base can't be reached, speaks another version, or doesn't know the device.
-    pub fn begin(
+    /// The base can't be reached, speaks another version, or doesn't know the device; the invitation is used up or too old.
+    pub fn open(
         transport: &'t dyn Transport,
-        address: &str,
-        certificate: [u8; 32],
+        meant: &Meant,
         prover: Prover,
         leaving: &Path,
-    ) -> Result<Self, ExchangeError> {
-        Self::with(transport, address, certificate, prover, leaving, None)
-    }
-
-    /// Joins a base, and begins a session.
-    ///
-    /// # Errors
-    /// As [`HttpPeer::begin`], or the invitation is used up or too old.
-    pub fn join(
-        transport: &'t dyn Transport,
-        invitation: &Invitation,
-        prover: Prover,
-        leaving: &Path,
-    ) -> Result<Self, ExchangeError> {
-        let Invitation { address, certificate, code } = invitation;
-        Self::with(transport, address, *certificate, prover, leaving, Some(code))
-    }
-
-    fn with(
-        transport: &'t dyn Transport,
-        address: &str,
-        certificate: [u8; 32],
-        prover: Prover,
-        leaving: &Path,
-        code: Option<&str>,
     ) -> Result<Self, ExchangeError> {
         let none = Session { token: String::new(), seconds: 0, role: wire::Role::FieldWorker, trusted: vec![] };
-        let (address, leaving) = (address.trim_end_matches('/').to_owned(), leaving.to_owned());
-        let mut peer = Self { transport, address, certificate, prover, session: none, leaving };
-        peer.session = peer.open(code)?;
+        let (address, certificate) = (meant.base.address.clone(), meant.base.certificate);
+        let mut peer = Self { transport, address, certificate, prover, session: none, leaving: leaving.to_owned() };
+        peer.session = peer.begin(meant.code.as_deref())?;
         Ok(peer)
     }
 
@@ -122,7 +113,7 @@ impl<'t> HttpPeer<'t> {
         &self.session
     }
 
-    fn open(&self, code: Option<&str>) -> Result<Session, ExchangeError> {
+    fn begin(&self, code: Option<&str>) -> Result<Session, ExchangeError> {
         let greeting: Challenge = self.json(&self.plain(request("GET", "/v1/challenge"))?)?;
         if greeting.protocol != PROTOCOL {
             let address = self.address.clone();
@@ -143,7 +134,7 @@ impl<'t> HttpPeer<'t> {
         if answer.response.status != 401 {
             return Ok(answer);
         }
-        self.session = self.open(None)?;
+        self.session = self.begin(None)?;
         self.send(self.in_session(request))
     }
 
@@ -164,8 +155,7 @@ impl<'t> HttpPeer<'t> {
 
     fn send(&self, request: Request) -> Result<Answer, ExchangeError> {
         let name = format!("{} {}", request.method, request.path);
-        let unreachable = |TransportError(detail)| ExchangeError::Unreachable { address: self.address.clone(), detail };
-        let response = self.transport.send(&request).map_err(unreachable)?;
+        let response = self.transport.send(&request).map_err(|error| error.at(&self.address))?;
         let answer = Answer { request: name, response };
         match (answer.response.header("repr-digest"), answer.response.status) {
             // A part of a photograph carries the digest of the whole.

@@ -9,6 +9,7 @@ mod folder;
 mod http;
 mod invitation;
 pub mod wire;
+mod with_base;
 
 #[cfg(test)]
 mod tests;
@@ -23,6 +24,7 @@ pub use bases::Base;
 pub use folder::FolderPeer;
 pub use http::{HttpPeer, Request, Response, Transport, TransportError};
 pub use invitation::Invitation;
+pub use with_base::{Meant, exchange_with_base};
 
 use crate::store::{Admission, Heads, Store, StoreError};
 use wire::{Accepted, Refused};
@@ -112,6 +114,24 @@ pub enum ExchangeError {
         address: String,
         /// What the system said.
         detail: String,
+    },
+    /// Whoever answers there isn't the base.
+    #[error(
+        "{address}: another certificate answers there than the one of the invitation, so nothing was sent: it is another base, or someone stands between; ask whoever runs the base"
+    )]
+    OtherCertificate {
+        /// Whom.
+        address: String,
+    },
+    /// The device isn't a member of the base.
+    #[error(
+        "the store in {dir} hasn't joined a base at {address}: give an invitation (rakelight:join?…) the first time; at the base, `rakelight invite` makes one"
+    )]
+    NotJoined {
+        /// Whom.
+        address: String,
+        /// The store's folder.
+        dir: PathBuf,
     },
     /// The other side says no.
     #[error("{address} refuses ({status}): {detail}")]

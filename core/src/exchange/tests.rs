@@ -428,6 +428,21 @@ fn some_logs(batches: &[(usize, usize)]) -> Vec<Vec<Packet>> {
     stores.map(|someone| packets(&someone.all())).collect()
 }
 
+#[test]
+fn a_base_that_was_joined_is_known_by_its_address_and_one_that_moved_by_its_certificate() {
+    let folder = tempfile::tempdir().unwrap();
+    let dir = folder.path();
+    let base = |port: u32, certificate| Base { address: format!("https://b:{port}"), certificate: [certificate; 32] };
+    let known = |address: &str| Meant::joined(address, dir).ok().map(|meant| meant.base);
+    for joined in [base(1, 1), base(2, 2), base(1, 1), base(3, 2)] {
+        joined.remember(dir).unwrap();
+        assert_eq!(known(&format!("{}/", joined.address)), Some(joined));
+    }
+    assert_eq!(Base::all(dir).unwrap(), [base(3, 2), base(1, 1)]);
+    let gone = Meant::joined("https://b:2", dir).unwrap_err().to_string();
+    assert!(gone.contains("hasn't joined a base at https://b:2"), "{gone}");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 

@@ -35,6 +35,7 @@ pub trait KeyWrapping: Send + Sync {
 }
 
 /// A store's folder, and what wraps the key in it.
+#[derive(Clone)]
 pub(super) struct Folder {
     path: PathBuf,
     wrapping: Option<Arc<dyn KeyWrapping>>,

@@ -110,6 +110,19 @@ impl Store {
         Self::open(dir)
     }
 
+    /// A second connection to the same store, with the same key store: for work that takes long, while others go on with this one.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn again(&self) -> Result<Self, StoreError> {
+        Ok(Self { dir: self.dir.clone(), ..Self::open(&self.dir)? })
+    }
+
+    /// The folder that it is in.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
     fn file(&self) -> PathBuf {
         self.dir.join(FILE)
     }

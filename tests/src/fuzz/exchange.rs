@@ -5,7 +5,7 @@ use std::ops::ControlFlow;
 use std::sync::{LazyLock, Mutex, PoisonError};
 
 use rakelight_core::exchange::{
-    HttpPeer, Invitation, Photographs, Request, Response, Transport, TransportError, exchange,
+    Base, Invitation, Meant, Photographs, Request, Response, Transport, TransportError, exchange_with_base,
 };
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::json;
@@ -13,7 +13,7 @@ use tempfile::TempDir;
 
 /// A store to throw things at; what it takes stays in it.
 struct Target {
-    folder: TempDir,
+    _folder: TempDir,
     store: Store,
 }
 
@@ -32,7 +32,7 @@ fn target() -> Option<Target> {
         };
         store.append(&(0..3).map(draft).collect::<Vec<_>>(), "2026-10-03T07:41:10Z".parse().ok()?).ok()?;
     }
-    Some(Target { folder, store })
+    Some(Target { _folder: folder, store })
 }
 
 fn with(work: impl FnOnce(&mut Target)) {
@@ -74,7 +74,7 @@ impl Transport for AnyBase<'_> {
     fn send(&self, _: &Request) -> Result<Response, TransportError> {
         let i = self.next.replace(self.next.get() + 1);
         if i >= REQUESTS || self.answers.is_empty() {
-            return Err(TransportError("cut".into()));
+            return Err(TransportError::Unreachable("cut".into()));
         }
         let answer = self.answers[i % self.answers.len()];
         let (head, body) = answer.split_at(answer.iter().position(|b| *b == b'\n').map_or(answer.len(), |at| at + 1));
@@ -97,11 +97,10 @@ pub fn answers(bytes: &[u8]) {
     answers.push(rest);
     let base = AnyBase { answers, next: Cell::new(0) };
     with(|target| {
-        let Ok(prover) = target.store.prover() else { return };
-        let leaving = target.folder.path().join("leaving");
-        let Ok(mut peer) = HttpPeer::begin(&base, "https://127.0.0.1:1", [7; 32], prover, &leaving) else { return };
-        let welcome = |_: &str| Admission::Welcome;
-        _ = exchange(&mut target.store, &mut peer, Photographs::Both, &welcome, &mut |_| ControlFlow::Continue(()));
+        let known = Base { address: "https://127.0.0.1:1".into(), certificate: [7; 32] };
+        let meant = Meant { base: known, code: None };
+        let (welcome, both) = (|_: &str| Admission::Welcome, Photographs::Both);
+        _ = exchange_with_base(&mut target.store, &meant, &base, both, &welcome, &mut |_| ControlFlow::Continue(()));
     });
 }
 

@@ -140,3 +140,13 @@ fn with_another_key_store_reading_goes_on_and_nothing_is_lost() {
     let mut store = Store::open_or_create_wrapped(&dir, Arc::new(Phone(90))).unwrap();
     assert_eq!(write_on(&mut store, "b").unwrap(), (device, 2));
 }
+
+#[test]
+fn a_second_connection_writes_on_in_the_same_log_with_the_same_key_store() {
+    let (folder, _) = a_store();
+    let mut store = Store::open_or_create_wrapped(&folder.path().join("store"), Arc::new(Phone(90))).unwrap();
+    let (device, _) = write_on(&mut store, "a").unwrap();
+    let mut second = store.again().unwrap();
+    assert_eq!(write_on(&mut second, "b").unwrap(), (device.clone(), 2));
+    assert_eq!(write_on(&mut store, "c").unwrap(), (device, 3));
+}

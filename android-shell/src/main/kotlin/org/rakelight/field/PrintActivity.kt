@@ -185,15 +185,6 @@ class PrintActivity : Activity() {
         }
     }
 
-    private fun problem(problem: Throwable): Pair<String, String> = when (problem) {
-        is ShellException.BadPhoto -> getString(R.string.problem_photo) to getString(R.string.problem_photo_hint)
-        is ShellException.NoScale -> getString(R.string.problem_scale) to getString(R.string.problem_scale_hint)
-        is ShellException.BadMarks -> getString(R.string.problem_marks) to getString(R.string.problem_marks_hint)
-        is ShellException.Storage -> getString(R.string.problem_storage) to getString(R.string.problem_storage_hint)
-        is ShellException.Busy -> getString(R.string.problem_busy) to getString(R.string.problem_busy_hint)
-        else -> getString(R.string.problem_other) to getString(R.string.problem_other_hint, problem.toString())
-    }
-
     private fun buttons(shown: Shown): List<ButtonRow.Press> {
         val question = shown.nextQuestion
         val choose = { quiet: Boolean ->
