@@ -8,21 +8,19 @@ use clap::Args;
 use qrcode::{Color, QrCode, render::unicode::Dense1x2};
 use rakelight_core::exchange::Invitation;
 use rakelight_core::exchange::wire::Role;
-use rakelight_core::store::Store;
 use rakelight_core::words::Words;
 
-use super::serve::failure;
-use super::{print_json, visit::store_failure};
+use super::print_json;
+use super::serve::{Place, failure};
 use crate::failure::Failure;
 use crate::service::state::{Invited, role_name, role_of};
-use crate::service::{self, Records, State, codes, id_of, now_ms};
+use crate::service::{Base, codes, id_of, now_ms};
 
 /// Who is invited.
 #[derive(Args)]
 pub struct Arguments {
-    /// The base's store.
-    #[arg(long, value_name = "DIR")]
-    store: PathBuf,
+    #[command(flatten)]
+    place: Place,
     /// How the team knows who is invited.
     #[arg(long)]
     name: String,
@@ -52,20 +50,18 @@ pub fn role(text: &str) -> Result<Role, String> {
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
-    Store::open(&arguments.store).map_err(store_failure)?;
-    let state = State::open(&arguments.store).map_err(|error| failure(error.into()))?;
+    let base = arguments.place.base()?;
     match &arguments.device {
-        Some(device) => admit(arguments, device, &state, words),
-        None => invite(arguments, &state, words),
+        Some(device) => admit(arguments, device, &base, words),
+        None => invite(arguments, &base, words),
     }
 }
 
-fn admit(arguments: &Arguments, device: &str, state: &State, words: &Words) -> Result<(), Failure> {
+fn admit(arguments: &Arguments, device: &str, base: &Base, words: &Words) -> Result<(), Failure> {
     let id =
         id_of(device).ok_or_else(|| Failure::input(format!("{device:?} isn't a device id: 64 hexadecimal digits")))?;
-    state.admit(&id, &arguments.name, arguments.role, now_ms()).map_err(|error| failure(error.into()))?;
-    let records = Records::open(&arguments.store).map_err(store_failure)?;
-    service::spread_trust(state, &records).map_err(failure)?;
+    base.state.admit(&id, &arguments.name, arguments.role, now_ms()).map_err(failure)?;
+    base.spread_trust().map_err(failure)?;
     let role = role_name(arguments.role);
     if arguments.json {
         print_json(&serde_json::json!({ "device": hex::encode(id), "name": arguments.name, "role": role }));
@@ -76,9 +72,9 @@ fn admit(arguments: &Arguments, device: &str, state: &State, words: &Words) -> R
     Ok(())
 }
 
-fn invite(arguments: &Arguments, state: &State, words: &Words) -> Result<(), Failure> {
-    let address = address(arguments.address.as_deref(), state)?;
-    let certificate = service::open_identity(&arguments.store).map_err(failure)?.fingerprint();
+fn invite(arguments: &Arguments, base: &Base, words: &Words) -> Result<(), Failure> {
+    let address = address(arguments.address.as_deref(), base)?;
+    let certificate = base.identity.fingerprint();
     let code = codes::new().map_err(|_| Failure::Machine("the system gives no random bytes: try again".into()))?;
     let now = now_ms();
     let expires_ms = now + i64::from(arguments.hours) * 3_600_000;
@@ -90,7 +86,7 @@ fn invite(arguments: &Arguments, state: &State, words: &Words) -> Result<(), Fai
         write_png(file, &picture)
             .map_err(|error| Failure::Machine(format!("{} can't be written: {error}", file.display())))?;
     }
-    state.invite(&invited, now).map_err(|error| failure(error.into()))?;
+    base.state.invite(&invited, now).map_err(failure)?;
     let expires = time(expires_ms);
     if arguments.json {
         print_json(&serde_json::json!({
@@ -122,7 +118,7 @@ pub fn time(ms: i64) -> String {
 }
 
 /// Where devices reach the base: as given, as it listens, or at the machine's own address.
-fn address(given: Option<&str>, state: &State) -> Result<String, Failure> {
+fn address(given: Option<&str>, base: &Base) -> Result<String, Failure> {
     if let Some(given) = given {
         let host = given.strip_prefix("https://").map(|host| host.trim_end_matches('/'));
         let plain =
@@ -134,7 +130,7 @@ fn address(given: Option<&str>, state: &State) -> Result<String, Failure> {
         })?;
         return Ok(format!("https://{host}"));
     }
-    let listen = state.listen().map_err(|error| failure(error.into()))?;
+    let listen = base.state.listen().map_err(failure)?;
     let listen: Option<SocketAddr> = listen.and_then(|listen| listen.parse().ok());
     let reached = match listen {
         Some(listen) if !listen.ip().is_unspecified() => Some(listen),

@@ -1,26 +1,22 @@
 //! `rakelight members`: who is in the team, and who may do what.
 
-use std::path::PathBuf;
-
 use clap::Args;
 use rakelight_core::exchange::wire::Role;
-use rakelight_core::store::Store;
 use rakelight_core::words::Words;
 use serde_json::json;
 
 use super::invite::{role, time};
-use super::serve::failure;
-use super::{print_json, print_table, visit::store_failure};
+use super::serve::{Place, failure};
+use super::{print_json, print_table};
 use crate::failure::Failure;
 use crate::service::state::{Member, role_name};
-use crate::service::{self, Id, Records, State, id_of};
+use crate::service::{Base, Id, id_of};
 
 /// Whose members, and what to change.
 #[derive(Args)]
 pub struct Arguments {
-    /// The base's store.
-    #[arg(long, value_name = "DIR")]
-    store: PathBuf,
+    #[command(flatten)]
+    place: Place,
     /// Take no more from this device, and give it nothing. What it handed over stays.
     #[arg(long, value_name = "DEVICE", value_parser = device)]
     bar: Option<Id>,
@@ -45,12 +41,10 @@ fn device_and_role(text: &str) -> Result<(Id, Role), String> {
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
-    Store::open(&arguments.store).map_err(store_failure)?;
-    let records = Records::open(&arguments.store).map_err(store_failure)?;
-    let state = State::open(&arguments.store).map_err(|error| failure(error.into()))?;
-    change(arguments, &state, &records)?;
-    let members = state.members().map_err(|error| failure(error.into()))?;
-    let forks = records.forks().map_err(store_failure)?;
+    let base = arguments.place.base()?;
+    change(arguments, &base)?;
+    let members = base.state.members().map_err(failure)?;
+    let forks = base.records.forks().map_err(failure)?;
     let forked = |member: &Member| forks.contains(&hex::encode(member.device));
     if arguments.json {
         let of = |member: &Member| {
@@ -71,21 +65,21 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     Ok(())
 }
 
-fn change(arguments: &Arguments, state: &State, records: &Records) -> Result<(), Failure> {
+fn change(arguments: &Arguments, base: &Base) -> Result<(), Failure> {
     let changes = [
-        arguments.bar.map(|device| (device, state.set_barred(&device, true))),
-        arguments.unbar.map(|device| (device, state.set_barred(&device, false))),
-        arguments.role.map(|(device, role)| (device, state.set_role(&device, role))),
+        arguments.bar.map(|device| (device, base.state.set_barred(&device, true))),
+        arguments.unbar.map(|device| (device, base.state.set_barred(&device, false))),
+        arguments.role.map(|(device, role)| (device, base.state.set_role(&device, role))),
     ];
     for (device, found) in changes.into_iter().flatten() {
-        if !found.map_err(|error| failure(error.into()))? {
+        if !found.map_err(failure)? {
             let device = hex::encode(device);
             return Err(Failure::input(format!(
                 "no member has the device {device}: members without options lists them"
             )));
         }
     }
-    service::spread_trust(state, records).map_err(failure)
+    base.spread_trust().map_err(failure)
 }
 
 /// A row each, with notes on what isn't as it should be.

@@ -2,22 +2,27 @@
 
 use std::io::Write;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use rakelight_core::store::Store;
 use rakelight_core::words::Words;
 use tokio::net::TcpListener;
 
 use super::print_json;
 use crate::failure::Failure;
-use crate::service::{self, Service, ServiceError};
+use crate::service::kept::ObjectsError;
+use crate::service::postgres::DatabaseError;
+use crate::service::{self, Base, Service, ServiceError};
 
-/// Where the base's store is, and where it listens.
+/// Where the base is, and where it listens.
 #[derive(Args)]
 pub struct Arguments {
-    /// The base's store; it is made where it isn't there.
-    #[arg(long, value_name = "DIR")]
-    store: PathBuf,
+    #[command(flatten)]
+    place: Place,
+    /// With --database: where photographs are, as s3://bucket/prefix (and the usual AWS_… variables) or a folder that all processes share.
+    #[arg(long, value_name = "BUCKET|DIR", requires = "database", required_unless_present = "store")]
+    photos: Option<String>,
     /// Address and port. 0.0.0.0:8443 listens on every network the machine is in.
     #[arg(long, default_value = "127.0.0.1:8443", value_name = "ADDRESS:PORT")]
     listen: SocketAddr,
@@ -26,11 +31,58 @@ pub struct Arguments {
     json: bool,
 }
 
+/// Where a base keeps what it has.
+#[derive(Args)]
+#[group(required = true, multiple = false)]
+pub struct Place {
+    /// The base's store.
+    #[arg(long, value_name = "DIR")]
+    store: Option<PathBuf>,
+    /// Instead of a store, a database of PostgreSQL: postgres://user@host:5432/name, the password in PGPASSWORD.
+    #[arg(long, value_name = "URL")]
+    database: Option<String>,
+}
+
+impl Place {
+    /// The base that is there; a store must be there already.
+    pub fn base(&self) -> Result<Base, Failure> {
+        match self.is()? {
+            Is::Store(dir) => {
+                Store::open(dir).map_err(super::visit::store_failure)?;
+                Base::in_folder(dir)
+            }
+            Is::Database(address) => Base::in_postgres(address),
+        }
+        .map_err(failure)
+    }
+
+    fn is(&self) -> Result<Is<'_>, Failure> {
+        match (&self.store, &self.database) {
+            (Some(dir), None) => Ok(Is::Store(dir)),
+            (None, Some(address)) => Ok(Is::Database(address)),
+            _ => Err(Failure::input("give either --store or --database")),
+        }
+    }
+}
+
+enum Is<'p> {
+    Store(&'p Path),
+    Database(&'p str),
+}
+
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
-    let service = Service::open(&arguments.store).map_err(failure)?;
-    let fingerprint = hex::encode(service.identity.fingerprint());
     let machine = |error: std::io::Error| Failure::Machine(format!("the service can't run: {error}"));
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(machine)?;
+    let service = {
+        let _at_hand = runtime.enter();
+        match (arguments.place.is()?, &arguments.photos) {
+            (Is::Store(dir), _) => Service::in_folder(dir),
+            (Is::Database(address), Some(photos)) => Service::in_postgres(address, photos),
+            (Is::Database(_), None) => return Err(Failure::input("give --photos with --database")),
+        }
+        .map_err(failure)?
+    };
+    let fingerprint = hex::encode(service.base.identity.fingerprint());
     runtime.block_on(async {
         let listener = TcpListener::bind(arguments.listen).await.map_err(|error| {
             Failure::Machine(format!(
@@ -39,7 +91,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
             ))
         })?;
         let address = listener.local_addr().map_err(machine)?;
-        service.state.set_listen(&address.to_string()).map_err(|error| failure(error.into()))?;
+        service.base.state.set_listen(&address.to_string()).map_err(failure)?;
         if arguments.json {
             print_json(&serde_json::json!({ "address": format!("https://{address}"), "certificate": fingerprint }));
         } else {
@@ -58,6 +110,9 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
 pub fn failure(error: ServiceError) -> Failure {
     match error {
         ServiceError::Store(error) => super::visit::store_failure(error),
+        ServiceError::Database(DatabaseError::Address(_)) | ServiceError::Objects(ObjectsError::NoPlace(_)) => {
+            Failure::input(error)
+        }
         error => Failure::Machine(error.to_string()),
     }
 }

@@ -13,8 +13,7 @@ use rakelight_core::store::{Admission, Heads};
 
 use super::problem::Problem;
 use super::session::Session;
-use super::state::StateError;
-use super::{App, Service, blocking, bodies, now_ms};
+use super::{App, Service, ServiceError, State as Members, blocking, bodies, now_ms};
 
 /// Heads of some thousand devices.
 const HEADS_BYTES: usize = 1 << 20;
@@ -24,7 +23,7 @@ const BATCH_BYTES: usize = 8 * ENTRIES_BYTES;
 const WANTED: usize = 1_000;
 
 pub async fn heads(State(app): State<App>, _: Session) -> Result<Json<Heads>, Problem> {
-    blocking(&app, |service| Ok(Json(service.records.heads()?))).await
+    blocking(&app, |service| Ok(Json(service.base.records.heads()?))).await
 }
 
 pub async fn lacking(
@@ -35,8 +34,8 @@ pub async fn lacking(
 ) -> Result<Response, Problem> {
     let theirs: Heads = bodies::json(&headers, body, HEADS_BYTES).await?;
     blocking(&app, move |service| {
-        service.state.exchanged(&member.device, now_ms())?;
-        let entries = service.records.lacking(&theirs, ENTRIES_BYTES)?;
+        service.base.state.exchanged(&member.device, now_ms())?;
+        let entries = service.base.records.lacking(&theirs, ENTRIES_BYTES)?;
         Ok(match entries.is_empty() {
             true => StatusCode::NO_CONTENT.into_response(),
             false => ([(header::CONTENT_TYPE, ENTRIES)], entries).into_response(),
@@ -53,10 +52,10 @@ pub async fn entries(
 ) -> Result<Json<Accepted>, Problem> {
     let entries = bodies::whole(&headers, body, ENTRIES, BATCH_BYTES).await?;
     blocking(&app, move |service| {
-        service.state.exchanged(&member.device, now_ms())?;
+        service.base.state.exchanged(&member.device, now_ms())?;
         let admissions = admissions(service)?;
         let admission = |device: &str| admissions.get(device).copied().unwrap_or(Admission::Unknown);
-        let accepted = service.records.accept(&entries, &admission)?;
+        let accepted = service.base.records.accept(&entries, &admission)?;
         service.counts.entries_taken.fetch_add(accepted.taken as u64, Ordering::Relaxed);
         Ok(Json(accepted))
     })
@@ -64,19 +63,19 @@ pub async fn entries(
 }
 
 pub async fn wanted(State(app): State<App>, _: Session) -> Result<Json<Wanted>, Problem> {
-    blocking(&app, |service| Ok(Json(Wanted { sha256: service.records.wanted(WANTED)? }))).await
+    blocking(&app, |service| Ok(Json(Wanted { sha256: service.base.records.wanted(WANTED)? }))).await
 }
 
 /// Whose entries may come in: members', whoever carries them here, and the base's own, which may have been elsewhere.
 fn admissions(service: &Service) -> Result<Admissions, Problem> {
-    Ok(admissions_by(&service.state, &service.device)?)
+    Ok(admissions_by(&*service.base.state, &service.device)?)
 }
 
 /// By device id.
 pub type Admissions = BTreeMap<String, Admission>;
 
 /// As the members' list has it, for the base with this device id.
-pub fn admissions_by(state: &super::State, base: &str) -> Result<Admissions, StateError> {
+pub fn admissions_by(state: &dyn Members, base: &str) -> Result<Admissions, ServiceError> {
     let members = state
         .members()?
         .into_iter()

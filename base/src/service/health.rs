@@ -12,8 +12,8 @@ use super::{App, blocking};
 /// 200 where store and members can be read now.
 pub async fn health(State(app): State<App>) -> Result<Json<Value>, Problem> {
     let checked = blocking(&app, |service| {
-        service.records.check()?;
-        service.state.members()?;
+        service.base.records.check()?;
+        service.base.state.members()?;
         Ok(())
     });
     let down = |_| Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the store can't be opened; the log says why");

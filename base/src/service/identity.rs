@@ -18,6 +18,8 @@ pub enum IdentityError {
     File { file: PathBuf, source: io::Error },
     #[error("{file} isn't the base's key and certificate ({detail}); bring it back from a backup: with another one, every device has to join again", file = .file.display())]
     Unreadable { file: PathBuf, detail: String },
+    #[error("the setting identity isn't the base's key and certificate ({0}); bring the database back from a backup: with another one, every device has to join again")]
+    UnreadableSetting(rustls::pki_types::pem::Error),
     #[error("no certificate can be made: {0}")]
     NotMade(#[from] rcgen::Error),
     #[error("TLS can't be set up: {0}")]
@@ -38,13 +40,26 @@ impl Identity {
             make(dir, &file)?;
         }
         let pem = std::fs::read(&file).map_err(|source| IdentityError::File { file: file.clone(), source })?;
-        let unreadable = |error: rustls::pki_types::pem::Error| {
-            let detail = error.to_string();
-            IdentityError::Unreadable { file: file.clone(), detail }
-        };
-        let certificate = CertificateDer::from_pem_slice(&pem).map_err(unreadable)?;
-        let key = PrivateKeyDer::from_pem_slice(&pem).map_err(unreadable)?;
-        Ok(Self { certificate, key })
+        Self::read(&pem).map_err(|error| IdentityError::Unreadable { file, detail: error.to_string() })
+    }
+
+    /// From what [`Identity::new_pem`] made.
+    pub fn of_pem(pem: &[u8]) -> Result<Self, IdentityError> {
+        Self::read(pem).map_err(IdentityError::UnreadableSetting)
+    }
+
+    fn read(pem: &[u8]) -> Result<Self, rustls::pki_types::pem::Error> {
+        Ok(Self { certificate: CertificateDer::from_pem_slice(pem)?, key: PrivateKeyDer::from_pem_slice(pem)? })
+    }
+
+    /// A new certificate and its key: ECDSA P-256, valid for as long as anyone will ask: it is held to its digest, and a phone's clock may be wrong.
+    pub fn new_pem() -> Result<String, IdentityError> {
+        let key = KeyPair::generate()?;
+        let mut params = CertificateParams::new(vec!["rakelight.invalid".into()])?;
+        params.distinguished_name.push(DnType::CommonName, "Rakelight base");
+        params.not_before = date_time_ymd(2000, 1, 1);
+        params.not_after = date_time_ymd(2150, 1, 1);
+        Ok(params.self_signed(&key)?.pem() + &key.serialize_pem())
     }
 
     /// The SHA-256 of the certificate (DER).
@@ -64,15 +79,9 @@ impl Identity {
     }
 }
 
-/// ECDSA P-256. Valid for as long as anyone will ask: it is held to its digest, and a phone's clock may be wrong. Whoever comes second
-/// where two programs start at once takes the first one's.
+/// Whoever comes second where two programs start at once takes the first one's.
 fn make(dir: &Path, file: &Path) -> Result<(), IdentityError> {
-    let key = KeyPair::generate()?;
-    let mut params = CertificateParams::new(vec!["rakelight.invalid".into()])?;
-    params.distinguished_name.push(DnType::CommonName, "Rakelight base");
-    params.not_before = date_time_ymd(2000, 1, 1);
-    params.not_after = date_time_ymd(2150, 1, 1);
-    let pem = params.self_signed(&key)?.pem() + &key.serialize_pem();
+    let pem = Identity::new_pem()?;
     let write = || -> io::Result<()> {
         // Readable by its owner alone, as tempfile makes them.
         let mut temporary = tempfile::NamedTempFile::new_in(dir)?;

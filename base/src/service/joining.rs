@@ -11,7 +11,7 @@ use rakelight_core::store;
 
 use super::problem::Problem;
 use super::state::{Joined, Member};
-use super::{App, Id, Service, blocking, bodies, codes, id_of, now_ms, seals, session, spread_trust, trusted};
+use super::{App, Id, Service, blocking, bodies, codes, id_of, now_ms, seals, session, trusted};
 
 /// No such body is longer.
 const LIMIT: usize = 16 << 10;
@@ -25,8 +25,8 @@ pub async fn session(State(app): State<App>, headers: HeaderMap, body: Body) -> 
     let proof: Proof = bodies::json(&headers, body, LIMIT).await?;
     blocking(&app, move |service| {
         let device = proven(service, &proof)?;
-        let member = session::admitted(service.state.member(&device)?)?;
-        service.state.exchanged(&device, now_ms())?;
+        let member = session::admitted(service.base.state.member(&device)?)?;
+        service.base.state.exchanged(&device, now_ms())?;
         begin(service, &member)
     })
     .await
@@ -44,10 +44,10 @@ pub async fn join(
     blocking(&app, move |service| {
         let device = proven(service, &join.proof)?;
         let refuse = |kind, detail: &str| Err(Problem::of(StatusCode::FORBIDDEN, kind, detail));
-        match service.state.join(&codes::sha256(&join.code), &device, now_ms())? {
+        match service.base.state.join(&codes::sha256(&join.code), &device, now_ms())? {
             Joined::Member(member) => {
                 if member.role == Role::Coordinator {
-                    spread_trust(&service.state, &service.records).map_err(Problem::machine)?;
+                    service.base.spread_trust().map_err(Problem::machine)?;
                 }
                 begin(service, &member)
             }
@@ -81,7 +81,7 @@ fn proven(service: &Service, proof: &Proof) -> Result<Id, Problem> {
         let detail = "the challenge is over or isn't of this base: fetch another with GET /v1/challenge";
         return Err(Problem::unauthorized(detail));
     }
-    let fingerprint = service.identity.fingerprint();
+    let fingerprint = service.base.identity.fingerprint();
     let holds = store::proof_holds(&proof.device, proof.challenge.as_bytes(), &fingerprint, &proof.signature);
     id_of(&proof.device).filter(|_| holds).ok_or_else(|| {
         Problem::unauthorized(
@@ -95,6 +95,6 @@ fn begin(service: &Service, member: &Member) -> Result<Json<Session>, Problem> {
         token: service.seals.session(&member.device, now_ms()),
         seconds: seals::SESSION_S,
         role: member.role,
-        trusted: trusted(&service.state, service.device.clone())?,
+        trusted: trusted(&*service.base.state, service.device.clone())?,
     }))
 }

@@ -34,7 +34,7 @@ const GRACE: Duration = Duration::from_secs(10);
 
 /// Serves until `stop`, then finishes what runs.
 pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Output = ()>) -> Result<(), ServiceError> {
-    let acceptor = TlsAcceptor::from(Arc::new(service.identity.tls()?));
+    let acceptor = TlsAcceptor::from(Arc::new(service.base.identity.tls()?));
     let router = Arc::new(service).router();
     let (places, running) = (Arc::new(Semaphore::new(CONNECTIONS)), GracefulShutdown::new());
     let held = Held::default();

@@ -8,12 +8,14 @@ mod exchange;
 mod health;
 mod identity;
 mod joining;
+pub mod kept;
 mod limits;
 mod listen;
 mod log;
 mod metrics;
 mod photographs;
 mod picture;
+pub mod postgres;
 mod problem;
 mod records;
 mod seals;
@@ -37,11 +39,13 @@ use rakelight_core::store::StoreError;
 
 pub use identity::{Identity, IdentityError};
 pub use listen::run;
-pub use records::Records;
-pub use state::State;
+pub use records::{Folder, Records};
+pub use state::{Sqlite, State};
 
+use kept::{Files, Kept, Objects, ObjectsError};
 use limits::Limit;
 use metrics::Counts;
+use postgres::{Database, DatabaseError};
 use problem::Problem;
 use seals::Seals;
 
@@ -56,23 +60,60 @@ pub enum ServiceError {
     #[error(transparent)]
     State(#[from] state::StateError),
     #[error(transparent)]
+    Database(#[from] DatabaseError),
+    #[error(transparent)]
+    Objects(#[from] ObjectsError),
+    #[error(transparent)]
     Identity(#[from] IdentityError),
+    #[error("the setting device_key isn't a key: bring the database back from a backup")]
+    DeviceKey,
     #[error("{path}: {source}; check the disk and the rights of the folder", path = .path.display())]
     File { path: PathBuf, source: std::io::Error },
     #[error("the system gives no random bytes: try again")]
     Randomness,
 }
 
+/// What makes a base, wherever it is kept.
+pub struct Base {
+    pub records: Arc<dyn Records>,
+    pub state: Arc<dyn State>,
+    pub identity: Identity,
+}
+
+impl Base {
+    /// In the store's folder, made where there is none, and beside it.
+    pub fn in_folder(dir: &Path) -> Result<Self, ServiceError> {
+        let (records, state) = (Folder::open(dir)?, Sqlite::open(dir)?);
+        let folder = dir.join("service");
+        ensure_folder(&folder)?;
+        Ok(Self { records: Arc::new(records), state: Arc::new(state), identity: Identity::open(&folder)? })
+    }
+
+    /// In PostgreSQL; whoever comes second where two programs start at once takes the first one's certificate.
+    pub fn in_postgres(address: &str) -> Result<Self, ServiceError> {
+        let database = Arc::new(Database::open(address)?);
+        Self::of_database(&database)
+    }
+
+    fn of_database(database: &Arc<Database>) -> Result<Self, ServiceError> {
+        let identity = Identity::of_pem(&database.setting("identity", Identity::new_pem()?.as_bytes())?)?;
+        Ok(Self { records: database.clone(), state: database.clone(), identity })
+    }
+
+    /// Tells the store whose withdrawals hold: the base's own and coordinators'. To be done whenever members change.
+    pub fn spread_trust(&self) -> Result<(), ServiceError> {
+        self.records.trust(&trusted(&*self.state, self.records.device()?)?)
+    }
+}
+
 /// All that requests need.
 pub struct Service {
-    pub records: Records,
-    pub state: State,
-    pub identity: Identity,
+    pub base: Base,
+    kept: Box<dyn Kept>,
     /// The base's own device id.
     device: String,
     seals: Seals,
     counts: Counts,
-    uploads: PathBuf,
     requests_by_address: Limit<IpAddr>,
     requests_by_device: Limit<Id>,
     wrong_codes_by_address: Limit<IpAddr>,
@@ -83,29 +124,33 @@ type App = Arc<Service>;
 
 impl Service {
     /// Opens the store in the folder `dir` and what belongs to the service beside it; makes both where there are none.
-    pub fn open(dir: &Path) -> Result<Self, ServiceError> {
-        let records = Records::open(dir)?;
-        let state = State::open(dir)?;
-        let identity = open_identity(dir)?;
-        let uploads = dir.join("service").join("uploads");
-        ensure_folder(&uploads)?;
+    pub fn in_folder(dir: &Path) -> Result<Self, ServiceError> {
+        Self::open(Base::in_folder(dir)?, Box::new(Files::open(dir)?))
+    }
+
+    /// Opens the base in PostgreSQL, with photographs in a bucket (`s3://bucket/prefix`) or a folder. To be called where a runtime is at hand.
+    pub fn in_postgres(address: &str, photographs: &str) -> Result<Self, ServiceError> {
+        let database = Arc::new(Database::open(address)?);
+        let kept = Objects::open(photographs, database.clone())?;
+        Self::open(Base::of_database(&database)?, Box::new(kept))
+    }
+
+    fn open(base: Base, kept: Box<dyn Kept>) -> Result<Self, ServiceError> {
         let fresh: [u8; 32] = random().map_err(|_| ServiceError::Randomness)?;
         let service = Self {
-            device: records.device()?,
-            seals: Seals::new(&state.setting("secret", &fresh)?),
+            device: base.records.device()?,
+            seals: Seals::new(&base.state.setting("secret", &fresh)?),
             counts: Counts::default(),
-            uploads,
             // A phone that hands over a hundred photographs asks three times for each.
             requests_by_address: Limit::new(2_000, 5),
             requests_by_device: Limit::new(1_000, 10),
             wrong_codes_by_address: Limit::new(10, 30_000),
             wrong_codes: Limit::new(60, 1_000),
-            records,
-            state,
-            identity,
+            base,
+            kept,
         };
         uploads::drop_old(&service, now_ms())?;
-        spread_trust(&service.state, &service.records)?;
+        service.base.spread_trust()?;
         Ok(service)
     }
 
@@ -139,27 +184,15 @@ impl Service {
     }
 }
 
-/// The base's certificate, made where there is none.
-pub fn open_identity(dir: &Path) -> Result<Identity, ServiceError> {
-    let folder = dir.join("service");
-    ensure_folder(&folder)?;
-    Ok(Identity::open(&folder)?)
-}
-
-/// Tells the store whose withdrawals hold: the base's own and coordinators'. To be done whenever members change.
-pub fn spread_trust(state: &State, records: &Records) -> Result<(), ServiceError> {
-    Ok(records.trust(&trusted(state, records.device()?)?)?)
-}
-
 /// Whose entries a base takes; `None` where the store in `dir` isn't a base's.
 pub fn admissions_of_base(dir: &Path) -> Result<Option<exchange::Admissions>, ServiceError> {
     if !dir.join(state::FILE).is_file() {
         return Ok(None);
     }
-    Ok(Some(exchange::admissions_by(&State::open(dir)?, &Records::open(dir)?.device()?)?))
+    Ok(Some(exchange::admissions_by(&Sqlite::open(dir)?, &Folder::open(dir)?.device()?)?))
 }
 
-fn trusted(state: &State, base: String) -> Result<Vec<String>, state::StateError> {
+fn trusted(state: &dyn State, base: String) -> Result<Vec<String>, ServiceError> {
     let coordinators = state.members()?.into_iter().filter(|member| member.role == Role::Coordinator && !member.barred);
     Ok(std::iter::once(base).chain(coordinators.map(|member| hex::encode(member.device))).collect())
 }

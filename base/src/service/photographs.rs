@@ -1,14 +1,10 @@
 //! Photographs as they were taken, whole or a part (RFC 9110, section 14).
 
-use std::io::SeekFrom;
 use std::ops::Range;
 
-use axum::body::Body;
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use tokio::io::{AsyncReadExt, AsyncSeekExt};
-use tokio_util::io::ReaderStream;
 
 use super::problem::Problem;
 use super::session::Session;
@@ -25,15 +21,13 @@ pub async fn photograph(
     // From here on it is 32 bytes: nothing of the request's text gets into a path.
     let id = id_of(&sha256).ok_or_else(missing)?;
     let name = hex::encode(id);
-    let path = blocking(&app, move |service| Ok(service.records.photograph(&hex::encode(id))?)).await?;
-    let path = path.ok_or_else(missing)?;
-    let content_type = match path.extension().and_then(|ending| ending.to_str()) {
-        Some("jpg") => "image/jpeg",
-        Some("png") => "image/png",
+    let photo = blocking(&app, move |service| Ok(service.kept.find(&id)?)).await?.ok_or_else(missing)?;
+    let content_type = match photo.ending.as_str() {
+        "jpg" => "image/jpeg",
+        "png" => "image/png",
         _ => "application/octet-stream",
     };
-    let mut file = tokio::fs::File::open(path).await?;
-    let length = file.metadata().await?.len();
+    let length = photo.bytes;
     let etag = format!("\"{name}\"");
     let (status, part) = match asked_for(&headers, &method, &etag, length) {
         None => (StatusCode::OK, 0..length),
@@ -59,9 +53,7 @@ pub async fn photograph(
         fields.insert(header::CONTENT_RANGE, ascii(range)?);
     }
     if method != Method::HEAD {
-        file.seek(SeekFrom::Start(part.start)).await?;
-        *response.body_mut() =
-            Body::from_stream(ReaderStream::with_capacity(file.take(part.end - part.start), 1 << 16));
+        *response.body_mut() = photo.part(part).await?;
     }
     Ok(response)
 }

@@ -5,6 +5,7 @@ use axum::response::{IntoResponse, Response};
 use rakelight_core::store::StoreError;
 use serde_json::json;
 
+use super::ServiceError;
 use super::log::log;
 
 /// The media type.
@@ -85,9 +86,17 @@ impl IntoResponse for Problem {
     }
 }
 
-impl From<super::state::StateError> for Problem {
-    fn from(error: super::state::StateError) -> Self {
-        Self::machine(error)
+impl From<ServiceError> for Problem {
+    fn from(error: ServiceError) -> Self {
+        match error {
+            ServiceError::Store(error) => error.into(),
+            ServiceError::Database(error) => {
+                log(format_args!("rakelight: {error}"));
+                let detail = "the base's database is busy or can't be reached: send it again in a moment";
+                Self::new(StatusCode::SERVICE_UNAVAILABLE, detail).with(header::RETRY_AFTER, 1.into())
+            }
+            error => Self::machine(error),
+        }
     }
 }
 

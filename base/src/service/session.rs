@@ -24,7 +24,7 @@ impl FromRequestParts<App> for Session {
             Problem::unauthorized("the session is over or isn't of this base: begin another with POST /v1/session")
         })?;
         app.requests_by_device.take(device, now_ms()).map_err(Problem::too_many)?;
-        admitted(blocking(app, move |service| Ok(service.state.member(&device)?)).await?).map(Self)
+        admitted(blocking(app, move |service| Ok(service.base.state.member(&device)?)).await?).map(Self)
     }
 }
 

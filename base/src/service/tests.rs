@@ -14,7 +14,7 @@ use serde_json::{Value, json};
 use tokio::sync::oneshot;
 
 use super::state::Invited;
-use super::{Id, Service, State, codes, digests, now_ms, uploads};
+use super::{Id, Service, Sqlite, State, codes, digests, now_ms, uploads};
 use crate::transport::PinnedTransport;
 
 /// A base that runs until it is dropped.
@@ -32,8 +32,8 @@ impl Base {
     }
 
     fn start_in(dir: tempfile::TempDir) -> Self {
-        let service = Service::open(dir.path()).unwrap();
-        let certificate = service.identity.fingerprint();
+        let service = Service::in_folder(dir.path()).unwrap();
+        let certificate = service.base.identity.fingerprint();
         let listener = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap();
         listener.set_nonblocking(true).unwrap();
         let address = format!("https://{}", listener.local_addr().unwrap());
@@ -58,8 +58,8 @@ impl Base {
         _ = self.running.take().map(JoinHandle::join);
     }
 
-    fn state(&self) -> State {
-        State::open(self.dir.path()).unwrap()
+    fn state(&self) -> Sqlite {
+        Sqlite::open(self.dir.path()).unwrap()
     }
 
     fn store(&self) -> Store {
@@ -516,7 +516,7 @@ fn uploads_that_nobody_finishes_go_after_a_week() {
     let member = base.member(1);
     let path = header(&member.begin_upload(&sha256, photo.len()), "location").to_owned();
     member.patch(&path, 0, &[], &photo[..10]);
-    let service = Service::open(base.dir.path()).unwrap();
+    let service = Service::in_folder(base.dir.path()).unwrap();
     let days = |days: i64| now_ms() + days * 24 * 3_600_000;
     uploads::drop_old(&service, days(6)).unwrap();
     assert_eq!(member.offset(&path), "10");
@@ -634,7 +634,7 @@ fn a_panic_ends_one_request_and_is_told_as_a_problem() {
     use hyper::service::Service as _;
 
     let dir = tempfile::tempdir().unwrap();
-    let app = std::sync::Arc::new(Service::open(dir.path()).unwrap());
+    let app = std::sync::Arc::new(Service::in_folder(dir.path()).unwrap());
     #[allow(unreachable_code)]
     let router: Router = Router::new()
         .route("/", get(async || -> &str { panic!("as if") }))

@@ -1,9 +1,6 @@
-//! Photographs come in by tus 1.0.0 with creation, checksum and termination. What has arrived counts: how far an upload has come is the
-//! length of its file, and what was acknowledged is on the disk.
+//! Photographs come in by tus 1.0.0 with creation, checksum and termination. What has arrived counts, and what was acknowledged outlives a
+//! power cut.
 
-use std::fs::File;
-use std::io::{self, Write};
-use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use axum::body::Body;
@@ -19,7 +16,7 @@ use ring::digest::{self, SHA1_FOR_LEGACY_USE_ONLY, SHA256};
 use super::problem::{Problem, checksum_mismatch};
 use super::session::Session;
 use super::state::{Begun, Member, Upload, UploadId};
-use super::{App, Id, Service, ServiceError, blocking, bodies, digests, id_of, now_ms, picture, private, random};
+use super::{App, Id, Service, ServiceError, blocking, bodies, digests, id_of, now_ms, picture, random};
 
 const VERSION: &str = "1.0.0";
 const RESUMABLE: HeaderName = HeaderName::from_static("tus-resumable");
@@ -144,7 +141,7 @@ pub async fn append(
         checksum.check(&received.bytes)?;
     }
     blocking(&app, move |service| {
-        let arrived = write_at(service, &upload, offset, &received.bytes)?;
+        let arrived = append_at(service, &upload, offset, received.bytes)?;
         if arrived == upload.bytes && !upload.done {
             take_in(service, &upload)?;
         }
@@ -168,27 +165,18 @@ pub async fn end(
 
 /// Forgets uploads that nobody finished, and what a base that was killed left of others.
 pub fn drop_old(service: &Service, now_ms: i64) -> Result<(), ServiceError> {
-    for id in service.state.forget_before(now_ms - KEPT_MS)? {
-        _ = std::fs::remove_file(file_of(service, &id));
+    let before_ms = now_ms - KEPT_MS;
+    for id in service.base.state.forget_before(before_ms)? {
+        service.kept.forget(&id)?;
     }
-    let failed = |source| ServiceError::File { path: service.uploads.clone(), source };
-    for file in std::fs::read_dir(&service.uploads).map_err(failed)?.flatten() {
-        let id: Option<UploadId> = file.file_name().to_str().and_then(upload_id);
-        let changed =
-            file.metadata().and_then(|metadata| metadata.modified()).map(chrono::DateTime::<chrono::Utc>::from);
-        let old = changed.is_ok_and(|changed| changed.timestamp_millis() < now_ms - KEPT_MS);
-        if old && id.map(|id| service.state.upload(&id)).transpose()?.flatten().is_none() {
-            _ = std::fs::remove_file(file.path());
-        }
-    }
-    Ok(())
+    service.kept.forget_strays(&*service.base.state, before_ms)
 }
 
 /// Only what entries here speak of is taken: whoever may write entries decides what is stored, nobody else.
 fn begin(service: &Service, upload: &Upload) -> Result<(), Problem> {
     let name = hex::encode(upload.sha256);
-    if !service.records.wants(&name)? {
-        return Err(match service.records.photograph(&name)? {
+    if !service.base.records.wants(&name)? {
+        return Err(match service.kept.find(&upload.sha256)? {
             Some(_) => Problem::of(
                 StatusCode::CONFLICT,
                 "urn:rakelight:photograph_known",
@@ -201,15 +189,11 @@ fn begin(service: &Service, upload: &Upload) -> Result<(), Problem> {
             ),
         });
     }
-    let file = file_of(service, &upload.id);
-    private().create_new(true).open(&file)?;
-    match service.state.begin(upload, MOST_UNFINISHED) {
-        Ok(Begun::InPlaceOf(before)) => {
-            _ = before.map(|before| std::fs::remove_file(file_of(service, &before)));
-            Ok(())
-        }
+    service.kept.begin(&upload.id)?;
+    match service.base.state.begin(upload, MOST_UNFINISHED) {
+        Ok(Begun::InPlaceOf(before)) => Ok(before.map_or(Ok(()), |before| service.kept.forget(&before))?),
         other => {
-            _ = std::fs::remove_file(file);
+            service.kept.forget(&upload.id)?;
             other?;
             let detail =
                 format!("{MOST_UNFINISHED} uploads of this device are unfinished: finish or delete some first");
@@ -220,11 +204,11 @@ fn begin(service: &Service, upload: &Upload) -> Result<(), Problem> {
 
 /// A device's own upload; others' aren't there for it.
 fn upload_of(service: &Service, member: &Member, id: &str) -> Result<Upload, Problem> {
-    let upload = upload_id(id).map(|id| service.state.upload(&id)).transpose()?.flatten();
+    let upload = upload_id(id).map(|id| service.base.state.upload(&id)).transpose()?.flatten();
     upload.filter(|upload| upload.device == member.device).ok_or_else(no_upload)
 }
 
-fn upload_id(text: &str) -> Option<UploadId> {
+pub fn upload_id(text: &str) -> Option<UploadId> {
     hex::decode(text).ok()?.try_into().ok()
 }
 
@@ -232,15 +216,17 @@ fn no_upload() -> Problem {
     Problem::not_found("no such upload is here, or it was dropped: begin it anew with POST /v1/uploads")
 }
 
-/// How many bytes have arrived. Where the file is gone, another request has just taken it in or dropped it.
+/// How many bytes have arrived. Where nothing is there any more, another request has just taken it in or dropped it.
 fn arrived(service: &Service, upload: &Upload) -> Result<u64, Problem> {
-    match std::fs::metadata(file_of(service, &upload.id)) {
-        _ if upload.done => Ok(upload.bytes),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            let now = service.state.upload(&upload.id)?.filter(|now| now.done);
+    if upload.done {
+        return Ok(upload.bytes);
+    }
+    match service.kept.arrived(upload)? {
+        Some(arrived) => Ok(arrived),
+        None => {
+            let now = service.base.state.upload(&upload.id)?.filter(|now| now.done);
             now.map(|now| now.bytes).ok_or_else(no_upload)
         }
-        other => Ok(other?.len()),
     }
 }
 
@@ -252,60 +238,48 @@ fn ensure_offset(arrived: u64, offset: u64) -> Result<(), Problem> {
     Err(Problem::new(StatusCode::CONFLICT, detail).with(OFFSET, arrived.into()))
 }
 
-/// Appends where the file still ends at `offset`, and returns where it ends then. The file's lock keeps out a second request, also one to
-/// another process of the base.
-fn write_at(service: &Service, upload: &Upload, offset: u64, bytes: &[u8]) -> Result<u64, Problem> {
+/// Appends where still `offset` bytes have arrived, and returns how many those are then.
+fn append_at(service: &Service, upload: &Upload, offset: u64, bytes: Vec<u8>) -> Result<u64, Problem> {
     if upload.done {
         return Ok(upload.bytes);
     }
-    let mut file = private().append(true).open(file_of(service, &upload.id))?;
-    file.lock()?;
-    ensure_offset(file.metadata()?.len(), offset)?;
-    file.write_all(bytes)?;
-    file.sync_all()?;
-    Ok(offset + bytes.len() as u64)
+    if let Some(arrived) = service.kept.append(upload, offset, bytes)? {
+        return Ok(arrived);
+    }
+    ensure_offset(arrived(service, upload)?, offset)?;
+    drop_upload(service, &upload.id)?;
+    Err(Problem::not_found("the upload came in too many pieces and was dropped: begin it anew with larger ones"))
 }
 
 /// From a whole upload to a photograph in the store; an upload that is none is dropped.
 fn take_in(service: &Service, upload: &Upload) -> Result<(), Problem> {
-    let file = file_of(service, &upload.id);
     // One request does it; another that comes meanwhile finds it done.
-    let lock = match File::open(&file) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
-        opened => opened?,
-    };
-    lock.lock()?;
-    if service.state.upload(&upload.id)?.is_none_or(|now| now.done) {
+    let Some(whole) = service.kept.whole(upload)? else { return Ok(()) };
+    if service.base.state.upload(&upload.id)?.is_none_or(|now| now.done) {
         return Ok(());
     }
-    let refusal = if digests::sha256_of_file(&file)? != upload.sha256 {
+    let file = whole.path();
+    let refusal = if digests::sha256_of_file(file)? != upload.sha256 {
         let detail = "what arrived doesn't have the SHA-256 that was said: it was dropped, send the photograph again";
         Some(Problem::of(checksum_mismatch(), "urn:rakelight:digest_mismatch", detail))
     } else {
         let kind = "urn:rakelight:not_a_photograph";
-        picture::refusal(&file)?.map(|reason| Problem::of(StatusCode::UNPROCESSABLE_ENTITY, kind, reason))
+        picture::refusal(file)?.map(|reason| Problem::of(StatusCode::UNPROCESSABLE_ENTITY, kind, reason))
     };
     if let Some(problem) = refusal {
         drop_upload(service, &upload.id)?;
         return Err(problem);
     }
-    service.records.add_photograph(&file)?;
-    service.state.done(&upload.id)?;
+    service.kept.keep(upload, file)?;
+    service.base.state.done(&upload.id)?;
     service.counts.photographs_taken.fetch_add(1, Ordering::Relaxed);
     service.counts.photograph_bytes_taken.fetch_add(upload.bytes, Ordering::Relaxed);
-    _ = std::fs::remove_file(file);
-    Ok(())
+    Ok(service.kept.forget(&upload.id)?)
 }
 
 fn drop_upload(service: &Service, id: &UploadId) -> Result<(), Problem> {
-    service.state.forget(id)?;
-    _ = std::fs::remove_file(file_of(service, id));
-    Ok(())
-}
-
-/// A name of ours: 32 hexadecimal digits.
-fn file_of(service: &Service, id: &UploadId) -> PathBuf {
-    service.uploads.join(hex::encode(id))
+    service.base.state.forget(id)?;
+    Ok(service.kept.forget(id)?)
 }
 
 fn number_in(headers: &HeaderMap, name: &HeaderName) -> Result<u64, Problem> {

@@ -12,7 +12,7 @@ use super::{Failure, HybridTime, Store, StoreError, Tip, device};
 use crate::exchange::wire::{Accepted, Reason, Refused};
 
 /// How much of one device's log may wait for what comes before it: a bound on what a foreign hand could fill the disk with.
-const WAITING_BYTES: usize = 16 << 20;
+pub const WAITING_BYTES: usize = 16 << 20;
 
 /// Whether a device's entries are taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,8 +58,8 @@ impl Store {
     }
 }
 
-/// By device, and the first word on those that can't be read.
-fn sort_out(read: Vec<Result<Packet, BadPacket>>) -> (BTreeMap<DeviceId, Vec<Packet>>, Accepted) {
+/// What was read, by device, and the first word on what can't be read.
+pub fn sort_out(read: Vec<Result<Packet, BadPacket>>) -> (BTreeMap<DeviceId, Vec<Packet>>, Accepted) {
     let (mut packets, mut accepted) = (BTreeMap::<_, Vec<_>>::new(), Accepted::default());
     for packet in read {
         match packet {
@@ -70,7 +70,8 @@ fn sort_out(read: Vec<Result<Packet, BadPacket>>) -> (BTreeMap<DeviceId, Vec<Pac
     (packets, accepted)
 }
 
-fn refused(place: Option<(DeviceId, i64)>, reason: Reason) -> Refused {
+/// An entry that can't be taken: its device and number where they are known, and why.
+pub fn refused(place: Option<(DeviceId, i64)>, reason: Reason) -> Refused {
     let (device, number) = place.unzip();
     Refused { device: device.map(hex::encode), number: number.map(i64::unsigned_abs), reason }
 }

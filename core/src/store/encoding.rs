@@ -7,11 +7,11 @@ use sha2::{Digest as _, Sha256};
 use super::HybridTime;
 
 /// A SHA-256 digest (FIPS 180-4).
-pub(crate) type Digest = [u8; 32];
+pub type Digest = [u8; 32];
 /// What stands before a payload where it is digested.
-pub(crate) type Salt = [u8; 16];
+pub type Salt = [u8; 16];
 /// A device's public key, which is its id.
-pub(crate) type DeviceId = [u8; 32];
+pub type DeviceId = [u8; 32];
 
 pub(crate) const FORMAT: u8 = 1;
 const HEAD_DOMAIN: &[u8] = b"rakelight log head 1\0";
@@ -20,15 +20,24 @@ pub(crate) const NO_PREVIOUS: Digest = [0; 32];
 
 /// What the chain runs over.
 #[derive(Debug, Clone)]
-pub(crate) struct Header {
+pub struct Header {
+    /// Whose log it is in.
     pub device: DeviceId,
+    /// Its place there, from 1.
     pub number: i64,
+    /// When it was written.
     pub time: HybridTime,
+    /// What kind of entry it is; any text, also with a NUL in it, as `visit` and `subject` are.
     pub kind: String,
+    /// The visit's identifier.
     pub visit: String,
+    /// What of the visit it is about.
     pub subject: String,
+    /// [`salted`] over the author.
     pub author_digest: Digest,
+    /// [`salted`] over the payload.
     pub payload_digest: Digest,
+    /// The entry digest of the number before; 32 zeros for number 1.
     pub previous: Digest,
 }
 
@@ -101,7 +110,7 @@ pub(crate) fn sha256(parts: &[&[u8]]) -> Digest {
 }
 
 /// The digest of something that can be erased: SHA-256(salt ‖ bytes).
-pub(crate) fn salted(salt: &Salt, bytes: &[u8]) -> Digest {
+pub fn salted(salt: &Salt, bytes: &[u8]) -> Digest {
     sha256(&[salt, bytes])
 }
 

@@ -8,11 +8,11 @@ use super::packet::Packet;
 use crate::exchange::wire::Reason;
 
 /// What of one device's log is here already, around the numbers that came: digest → number and time.
-pub(crate) type Here = HashMap<Digest, (i64, HybridTime)>;
+pub type Here = HashMap<Digest, (i64, HybridTime)>;
 
 /// What became of one device's packets.
 #[derive(Debug, Default)]
-pub(crate) struct Linked {
+pub struct Linked {
     /// To be written, in this order.
     pub taken: Vec<Packet>,
     /// Here already, perhaps with a body that isn't.
@@ -24,7 +24,7 @@ pub(crate) struct Linked {
 }
 
 /// Links the packets of one device, in any order and however often each came.
-pub(crate) fn link(mut packets: Vec<Packet>, here: &Here) -> Linked {
+pub fn link(mut packets: Vec<Packet>, here: &Here) -> Linked {
     let mut linked = Linked::default();
     // Signed ones first among equals: the same entry may have come without its signature, which isn't part of the digest.
     packets.sort_by_key(|p| (p.header.number, p.digest, p.signature.is_none(), p.body.is_none()));

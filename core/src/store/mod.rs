@@ -32,16 +32,19 @@ use std::time::Duration;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
-pub use accept::Admission;
+pub use accept::{Admission, WAITING_BYTES, refused, sort_out};
 pub use backup::{BackedUp, Lock, Unlock, restore};
 pub use clock::HybridTime;
 pub use damage::{Damage, Verified};
 pub use device::KeyWrapping;
+pub use encoding::{DeviceId, Digest, Header, Salt, salted};
 pub use entry::{Draft, Entry, kind};
 pub use error::StoreError;
 pub use heads::{Heads, Tip};
+pub use link::{Here, Linked, link};
 pub use log::Appended;
 pub use membership::{Prover, proof_holds};
+pub use packet::{BadPacket, Body, Packet, read_sequence};
 pub use photographs::Photograph;
 pub use read::VisitLine;
 

@@ -18,18 +18,25 @@ pub(super) const PAYLOAD_BYTES: usize = ENTRY_BYTES - (4 << 10);
 
 /// What can be erased.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Body {
+pub struct Body {
+    /// What stands before author and payload where they are digested.
     pub salt: Salt,
+    /// Who wrote it.
     pub author: String,
+    /// What it says: a JSON document.
     pub payload: String,
 }
 
-/// One entry, whole.
+/// One entry, whole, as it travels.
 #[derive(Debug, Clone)]
-pub(crate) struct Packet {
+pub struct Packet {
+    /// What the chain runs over.
     pub header: Header,
+    /// The header's digest, by which others follow from it.
     pub digest: Digest,
+    /// The device's signature, where a batch ended here.
     pub signature: Option<[u8; 64]>,
+    /// `None` where it was erased.
     pub body: Option<Body>,
 }
 
@@ -61,13 +68,15 @@ impl Packet {
 
 /// A packet that can't be taken, and as much as is known of it.
 #[derive(Debug)]
-pub(crate) struct BadPacket {
+pub struct BadPacket {
+    /// Its device and number, where they can be read.
     pub place: Option<(DeviceId, i64)>,
+    /// Why.
     pub reason: Reason,
 }
 
-/// The packets of a CBOR sequence. What comes after a torn or foreign piece can't be read any more.
-pub(crate) fn read_sequence(mut sequence: &[u8]) -> Vec<Result<Packet, BadPacket>> {
+/// The packets of a CBOR sequence, each held to its digests; signatures are [`link`](super::link())'s. What comes after a torn or foreign piece can't be read any more.
+pub fn read_sequence(mut sequence: &[u8]) -> Vec<Result<Packet, BadPacket>> {
     let mut packets = Vec::new();
     while !sequence.is_empty() {
         let before = sequence.len();
