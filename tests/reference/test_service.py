@@ -33,9 +33,9 @@ PROBLEM = "application/problem+json"
 class Base:
     """A base that runs."""
 
-    def __init__(self, store):
+    def __init__(self, store, *more):
         self.store = store
-        command = [PROGRAM, "serve", "--store", store, "--listen", "127.0.0.1:0", "--json"]
+        command = [PROGRAM, "serve", "--store", store, "--listen", "127.0.0.1:0", "--json", *more]
         self.log = store.with_suffix(".log")
         with self.log.open("w") as log:
             self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)

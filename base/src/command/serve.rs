@@ -26,6 +26,10 @@ pub struct Arguments {
     /// Address and port. 0.0.0.0:8443 listens on every network the machine is in.
     #[arg(long, default_value = "127.0.0.1:8443", value_name = "ADDRESS:PORT")]
     listen: SocketAddr,
+    /// So many requests a second are answered to one address, half as many to one device; ten seconds' worth may come in a rush. More is needed behind a proxy, which
+    /// makes all devices one address.
+    #[arg(long, default_value_t = 200, value_name = "N")]
+    requests_per_second: u32,
     /// Print address and certificate as JSON.
     #[arg(long)]
     json: bool,
@@ -76,8 +80,10 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let service = {
         let _at_hand = runtime.enter();
         match (arguments.place.is()?, &arguments.photos) {
-            (Is::Store(dir), _) => Service::in_folder(dir),
-            (Is::Database(address), Some(photos)) => Service::in_postgres(address, photos),
+            (Is::Store(dir), _) => Service::in_folder(dir, arguments.requests_per_second),
+            (Is::Database(address), Some(photos)) => {
+                Service::in_postgres(address, photos, arguments.requests_per_second)
+            }
             (Is::Database(_), None) => return Err(Failure::input("give --photos with --database")),
         }
         .map_err(failure)?

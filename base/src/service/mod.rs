@@ -124,26 +124,32 @@ type App = Arc<Service>;
 
 impl Service {
     /// Opens the store in the folder `dir` and what belongs to the service beside it; makes both where there are none.
-    pub fn in_folder(dir: &Path) -> Result<Self, ServiceError> {
-        Self::open(Base::in_folder(dir)?, Box::new(Files::open(dir)?))
+    pub fn in_folder(dir: &Path, requests_per_second: u32) -> Result<Self, ServiceError> {
+        Self::open(Base::in_folder(dir)?, Box::new(Files::open(dir)?), requests_per_second)
     }
 
     /// Opens the base in PostgreSQL, with photographs in a bucket (`s3://bucket/prefix`) or a folder. To be called where a runtime is at hand.
-    pub fn in_postgres(address: &str, photographs: &str) -> Result<Self, ServiceError> {
+    pub fn in_postgres(address: &str, photographs: &str, requests_per_second: u32) -> Result<Self, ServiceError> {
         let database = Arc::new(Database::open(address)?);
         let kept = Objects::open(photographs, database.clone())?;
-        Self::open(Base::of_database(&database)?, Box::new(kept))
+        Self::open(Base::of_database(&database)?, Box::new(kept), requests_per_second)
     }
 
-    fn open(base: Base, kept: Box<dyn Kept>) -> Result<Self, ServiceError> {
+    fn open(base: Base, kept: Box<dyn Kept>, requests_per_second: u32) -> Result<Self, ServiceError> {
+        let device = base.records.device()?;
+        // A base that was restored has another id; what the old one wrote is the base's own all the same.
+        if let Some(id) = id_of(&device).filter(|id| base.state.member(id).is_ok_and(|member| member.is_none())) {
+            base.state.admit(&id, "Base", Role::Coordinator, now_ms())?;
+        }
+        let per_second = i64::from(requests_per_second.max(1));
         let fresh: [u8; 32] = random().map_err(|_| ServiceError::Randomness)?;
         let service = Self {
-            device: base.records.device()?,
+            device,
             seals: Seals::new(&base.state.setting("secret", &fresh)?),
             counts: Counts::default(),
             // A phone that hands over a hundred photographs asks three times for each.
-            requests_by_address: Limit::new(2_000, 5),
-            requests_by_device: Limit::new(1_000, 10),
+            requests_by_address: Limit::new(10 * per_second, 1_000 / per_second),
+            requests_by_device: Limit::new(5 * per_second, 2_000 / per_second),
             wrong_codes_by_address: Limit::new(10, 30_000),
             wrong_codes: Limit::new(60, 1_000),
             base,

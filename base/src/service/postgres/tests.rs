@@ -97,7 +97,8 @@ fn what(chance: &mut Chance) -> (&'static str, String, String) {
             let named: Vec<_> = (0..=some).map(|_| place(chance)).collect();
             let payload = match chance.below(6) {
                 0 => "not JSON".into(),
-                1 => json!({ "erased": [["zz", 1], 5, [hex::encode(id(0)), 1.5], [hex::encode(id(0)), "1"]] }).to_string(),
+                1 => json!({ "erased": [["zz", 1], 5, [hex::encode(id(0)), 1.5], [hex::encode(id(0)), "1"]] })
+                    .to_string(),
                 2 => format!(r#"{{"erased": {}, "erased": []}}"#, json!(named)),
                 3 => json!({ "erased": { "a": named[0] } }).to_string(),
                 _ => json!({ "erased": named, "why": "a person asked" }).to_string(),
@@ -310,7 +311,8 @@ fn members_and_uploads_are_kept_as_beside_a_folders_store() {
     let Some((database, _)) = database() else { return };
     let dir = tempfile::tempdir().unwrap();
     let answers = [&database as &dyn State, &Sqlite::open(dir.path()).unwrap()].map(|state| {
-        let invited = |code: u8, role, expires_ms| Invited { code_sha256: [code; 32], name: "Ä".into(), role, expires_ms };
+        let invited =
+            |code: u8, role, expires_ms| Invited { code_sha256: [code; 32], name: "Ä".into(), role, expires_ms };
         state.invite(&invited(1, Role::Coordinator, 100), 0).unwrap();
         state.invite(&invited(2, Role::Checker, 100), 0).unwrap();
         let mut said = Vec::new();
