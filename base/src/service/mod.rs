@@ -200,7 +200,9 @@ pub fn admissions_of_base(dir: &Path) -> Result<Option<exchange::Admissions>, Se
 
 fn trusted(state: &dyn State, base: String) -> Result<Vec<String>, ServiceError> {
     let coordinators = state.members()?.into_iter().filter(|member| member.role == Role::Coordinator && !member.barred);
-    Ok(std::iter::once(base).chain(coordinators.map(|member| hex::encode(member.device))).collect())
+    let others =
+        coordinators.map(|member| hex::encode(member.device)).filter(|device| *device != base).collect::<Vec<_>>();
+    Ok([vec![base], others].concat())
 }
 
 /// The 32 bytes that 64 hexadecimal digits stand for.
