@@ -3,7 +3,6 @@
 What is asked for: the heads; what is lacking where nothing is; a batch of ten entries that the base has already, which is what a device sends whose answer was lost. The base's
 log has 50 × 200 entries. `load.py [SECONDS [postgres://…]]`."""
 
-import json
 import pathlib
 import re
 import subprocess
@@ -36,11 +35,9 @@ def run(base, folder, name, method, path, tokens, bodies, media_type, seconds):
     command = ["wrk", "-t2", f"-c{DEVICES}", f"-d{seconds}s", "--latency", "-s", script, base.address]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     found = lambda pattern: re.search(pattern, said).group(1)
+    a_second, median, p99 = found(r"Requests/sec:\s+([\d.]+)"), found(r"50%\s+(\S+)"), found(r"99%\s+(\S+)")
     bad = re.search(r"Non-2xx or 3xx responses: (\d+)", said)
-    print(
-        f"{name}: {found(r'Requests/sec:\s+([\d.]+)')} requests a second, median {found(r'50%\s+(\S+)')}, p99 {found(r'99%\s+(\S+)')},"
-        f" {bad.group(1) if bad else 0} refused"
-    )
+    print(f"{name}: {a_second} requests a second, median {median}, p99 {p99}, {bad.group(1) if bad else 0} refused")
 
 
 def main(seconds=10, database=None):

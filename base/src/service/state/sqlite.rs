@@ -112,7 +112,9 @@ impl State for Sqlite {
     }
 
     fn exchanged(&self, device: &Id, now_ms: i64) -> Result<(), ServiceError> {
-        let sql = "UPDATE members SET last_exchange_ms = ?2 WHERE device = ?1";
+        // Within a minute it is the same exchange: nothing is written again.
+        let sql =
+            "UPDATE members SET last_exchange_ms = ?2 WHERE device = ?1 AND coalesce(last_exchange_ms, 0) < ?2 - 60000";
         self.run(|connection| connection.execute(sql, params![device, now_ms]).map(drop))
     }
 
