@@ -35,7 +35,7 @@ def run(base, folder, name, method, path, tokens, bodies, media_type, seconds):
     command = ["wrk", "-t2", f"-c{DEVICES}", f"-d{seconds}s", "--latency", "-s", script, base.address]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     found = lambda pattern: re.search(pattern, said).group(1)
-    a_second, median, p99 = found(r"Requests/sec:\s+([\d.]+)"), found(r"50%\s+(\S+)"), found(r"99%\s+(\S+)")
+    a_second, median, p99 = found(r"Requests/sec:\s+([\d.]+)"), found(r"\n\s+50%\s+(\S+)"), found(r"\n\s+99%\s+(\S+)")
     bad = re.search(r"Non-2xx or 3xx responses: (\d+)", said)
     print(f"{name}: {a_second} requests a second, median {median}, p99 {p99}, {bad.group(1) if bad else 0} refused")
 
