@@ -18,7 +18,9 @@ pub enum IdentityError {
     File { file: PathBuf, source: io::Error },
     #[error("{file} isn't the base's key and certificate ({detail}); bring it back from a backup: with another one, every device has to join again", file = .file.display())]
     Unreadable { file: PathBuf, detail: String },
-    #[error("the setting identity isn't the base's key and certificate ({0}); bring the database back from a backup: with another one, every device has to join again")]
+    #[error(
+        "the setting identity isn't the base's key and certificate ({0}); bring the database back from a backup: with another one, every device has to join again"
+    )]
     UnreadableSetting(rustls::pki_types::pem::Error),
     #[error("no certificate can be made: {0}")]
     NotMade(#[from] rcgen::Error),

@@ -27,9 +27,7 @@ const PART_BYTES: usize = 8 << 20;
 /// Why photographs can't be kept or read.
 #[derive(Debug, thiserror::Error)]
 pub enum ObjectsError {
-    #[error(
-        "--photos {0:?} is neither a folder nor a bucket: give it as /path/to/folder or s3://bucket/prefix"
-    )]
+    #[error("--photos {0:?} is neither a folder nor a bucket: give it as /path/to/folder or s3://bucket/prefix")]
     NoPlace(String),
     #[error(
         "{place}: {source}; check that it is there, AWS_ENDPOINT_URL, AWS_REGION, AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and the rights"
@@ -60,15 +58,12 @@ impl Objects {
             }
             Some(_) => return Err(ObjectsError::NoPlace(place.into()).into()),
             None => {
-                make_folder(Path::new(place))
-                    .map_err(|source| ObjectsError::File { place: place.into(), source })?;
+                make_folder(Path::new(place)).map_err(|source| ObjectsError::File { place: place.into(), source })?;
                 (Arc::new(LocalFileSystem::new_with_prefix(place).map_err(failed)?.with_fsync(true)), "")
             }
         };
-        let runtime = Handle::try_current().map_err(|error| ObjectsError::File {
-            place: place.into(),
-            source: std::io::Error::other(error),
-        })?;
+        let runtime = Handle::try_current()
+            .map_err(|error| ObjectsError::File { place: place.into(), source: std::io::Error::other(error) })?;
         let objects = Self { database, store, prefix: Name::from(prefix), place: place.into(), runtime };
         objects.check()?;
         Ok(objects)

@@ -141,7 +141,8 @@ fn insert(
 fn move_heads(transaction: &mut Transaction, device: &DeviceId, taken: &[Packet]) -> Result<(), Failure> {
     let followed: HashSet<&Digest> = taken.iter().map(|packet| &packet.header.previous).collect();
     let ends = taken.iter().filter(|packet| !followed.contains(&packet.digest));
-    let (numbers, digests): (Vec<i64>, Vec<&[u8]>) = ends.map(|packet| (packet.header.number, &packet.digest[..])).unzip();
+    let (numbers, digests): (Vec<i64>, Vec<&[u8]>) =
+        ends.map(|packet| (packet.header.number, &packet.digest[..])).unzip();
     let followed: Vec<&[u8]> = followed.into_iter().map(|digest| &digest[..]).collect();
     transaction.execute("DELETE FROM heads WHERE device = $1 AND digest = ANY($2)", &[&&device[..], &followed])?;
     let sql = "INSERT INTO heads SELECT $1, * FROM unnest($2::bigint[], $3::bytea[])";
@@ -187,7 +188,8 @@ fn count(transaction: &mut Transaction, device: &DeviceId, taken: &[Packet]) -> 
             &digests,
         ],
     )?;
-    let sql = "INSERT INTO visits SELECT * FROM unnest($1::bytea[], $2::bigint[], $3::bigint[]) ON CONFLICT (visit) DO UPDATE
+    let sql =
+        "INSERT INTO visits SELECT * FROM unnest($1::bytea[], $2::bigint[], $3::bigint[]) ON CONFLICT (visit) DO UPDATE
                SET wall_ms = greatest(visits.wall_ms, excluded.wall_ms), entries = visits.entries + excluded.entries";
     let (latest, entries): (Vec<i64>, Vec<i64>) = visits.values().copied().unzip();
     transaction.execute(sql, &[&visits.into_keys().collect::<Vec<_>>(), &latest, &entries])?;
@@ -271,7 +273,8 @@ fn fill(transaction: &mut Transaction, device: &DeviceId, known: &[Packet]) -> R
             continue;
         }
         let (number, digest) = (&place.0, &&place.1[..]);
-        let sql = "UPDATE entries SET salt = $4, author = $5, payload = $6 WHERE device = $1 AND number = $2 AND digest = $3";
+        let sql =
+            "UPDATE entries SET salt = $4, author = $5, payload = $6 WHERE device = $1 AND number = $2 AND digest = $3";
         let (author, payload) = (body.author.as_bytes(), body.payload.as_bytes());
         transaction.execute(sql, &[&&device[..], number, digest, &&body.salt[..], &author, &payload])?;
         let sql = "DELETE FROM hollow WHERE device = $1 AND number = $2 AND digest = $3";

@@ -33,7 +33,8 @@ impl Records for Database {
     fn heads(&self) -> Result<Heads, ServiceError> {
         let mut heads = Heads::default();
         for (device, tips) in self.tips()? {
-            let tip = |(number, digest): (i64, Digest)| Tip { number: number.unsigned_abs(), digest: hex::encode(digest) };
+            let tip =
+                |(number, digest): (i64, Digest)| Tip { number: number.unsigned_abs(), digest: hex::encode(digest) };
             heads.logs.insert(hex::encode(device), tips.into_iter().map(tip).collect());
         }
         let sql = "SELECT device, number FROM hollow ORDER BY device, number LIMIT $1";
@@ -61,8 +62,9 @@ impl Records for Database {
         let shared = self.shared(&ours, theirs)?;
         for (device, ours) in ours {
             let theirs = theirs.logs.get(&hex::encode(device)).map_or(&[][..], Vec::as_slice);
-            let (shared, foreign): (Vec<_>, Vec<_>) =
-                numbered(theirs)?.into_iter().partition(|(number, digest)| shared.contains(&(device, *number, *digest)));
+            let (shared, foreign): (Vec<_>, Vec<_>) = numbered(theirs)?
+                .into_iter()
+                .partition(|(number, digest)| shared.contains(&(device, *number, *digest)));
             if ours.iter().all(|tip| shared.contains(tip)) {
                 continue;
             }
@@ -240,7 +242,11 @@ fn id(text: &str) -> Result<Id, StoreError> {
     id_of(text).ok_or_else(|| StoreError::NotAnId { given: text.to_owned() })
 }
 
-fn packets(client: &mut impl GenericClient, which: &str, params: &[&(dyn ToSql + Sync)]) -> Result<Vec<Packet>, Failure> {
+fn packets(
+    client: &mut impl GenericClient,
+    which: &str,
+    params: &[&(dyn ToSql + Sync)],
+) -> Result<Vec<Packet>, Failure> {
     let sql = format!(
         "SELECT device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest, previous, digest, signature,
                 salt, author, payload FROM entries WHERE {which}"

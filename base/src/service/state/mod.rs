@@ -115,7 +115,13 @@ pub trait State: Send + Sync {
 pub const REMEMBERED_MS: i64 = 30 * 24 * 3_600_000;
 
 /// What becomes of a code that these members of a base hold: who used the invitation, when it ends, and the member that this device is.
-pub fn refusal(device: &Id, used_by: Option<Id>, expires_ms: i64, known: Option<Member>, now_ms: i64) -> Option<Joined> {
+pub fn refusal(
+    device: &Id,
+    used_by: Option<Id>,
+    expires_ms: i64,
+    known: Option<Member>,
+    now_ms: i64,
+) -> Option<Joined> {
     match (used_by, known) {
         (_, Some(known)) if known.barred => Some(Joined::Barred),
         (Some(by), Some(known)) if by == *device => Some(Joined::Member(known)),

@@ -7,7 +7,10 @@ use std::time::Duration;
 use rakelight_core::exchange::wire::Role;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, TransactionBehavior, params};
 
-use super::{Begun, Id, Invited, Joined, Member, REMEMBERED_MS, ServiceError, State, Upload, UploadId, refusal, role_name, role_of};
+use super::{
+    Begun, Id, Invited, Joined, Member, REMEMBERED_MS, ServiceError, State, Upload, UploadId, refusal, role_name,
+    role_of,
+};
 use crate::service::private;
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
