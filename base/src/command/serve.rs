@@ -1,13 +1,12 @@
 //! `rakelight serve`: the base on the network.
 
 use std::io::Write;
-use std::net::SocketAddr;
+use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 use rakelight_core::store::Store;
 use rakelight_core::words::Words;
-use tokio::net::TcpListener;
 
 use super::print_json;
 use crate::failure::Failure;
@@ -21,7 +20,7 @@ pub struct Arguments {
     #[command(flatten)]
     place: Place,
     /// With --database: where photographs are, as s3://bucket/prefix (and the usual AWS_… variables) or a folder that all processes share.
-    #[arg(long, value_name = "BUCKET|DIR", requires = "database", required_unless_present = "store")]
+    #[arg(long, value_name = "BUCKET|DIR", conflicts_with = "store", required_unless_present = "store")]
     photos: Option<String>,
     /// Address and port. 0.0.0.0:8443 listens on every network the machine is in.
     #[arg(long, default_value = "127.0.0.1:8443", value_name = "ADDRESS:PORT")]
@@ -89,22 +88,24 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         .map_err(failure)?
     };
     let fingerprint = hex::encode(service.base.identity.fingerprint());
+    let listener = TcpListener::bind(arguments.listen).map_err(|error| {
+        Failure::Machine(format!(
+            "{} can't be listened on: {error}; give another address or port with --listen",
+            arguments.listen
+        ))
+    })?;
+    listener.set_nonblocking(true).map_err(machine)?;
+    let address = listener.local_addr().map_err(machine)?;
+    service.base.state.set_listen(&address.to_string()).map_err(failure)?;
+    if arguments.json {
+        print_json(&serde_json::json!({ "address": format!("https://{address}"), "certificate": fingerprint }));
+    } else {
+        println!("{}", words.fill("serve.listening", &[("address", &format!("https://{address}"))]));
+        println!("{}", words.fill("serve.certificate", &[("sha256", &fingerprint)]));
+    }
+    _ = std::io::stdout().flush();
     runtime.block_on(async {
-        let listener = TcpListener::bind(arguments.listen).await.map_err(|error| {
-            Failure::Machine(format!(
-                "{} can't be listened on: {error}; give another address or port with --listen",
-                arguments.listen
-            ))
-        })?;
-        let address = listener.local_addr().map_err(machine)?;
-        service.base.state.set_listen(&address.to_string()).map_err(failure)?;
-        if arguments.json {
-            print_json(&serde_json::json!({ "address": format!("https://{address}"), "certificate": fingerprint }));
-        } else {
-            println!("{}", words.fill("serve.listening", &[("address", &format!("https://{address}"))]));
-            println!("{}", words.fill("serve.certificate", &[("sha256", &fingerprint)]));
-        }
-        _ = std::io::stdout().flush();
+        let listener = tokio::net::TcpListener::from_std(listener).map_err(machine)?;
         service::run(service, listener, stopped()).await.map_err(failure)
     })?;
     // Work that waits for a disk beyond the grace isn't waited for.

@@ -4,6 +4,9 @@ use super::{Database, DatabaseError};
 use crate::service::state::UploadId;
 use crate::service::{Id, ServiceError};
 
+/// The names of an upload's pieces, in their order.
+type Pieces = Vec<Vec<u8>>;
+
 impl Database {
     /// The length in bytes and the ending of a photograph that is here.
     pub fn photograph(&self, sha256: &Id) -> Result<Option<(u64, String)>, DatabaseError> {
@@ -24,7 +27,7 @@ impl Database {
     }
 
     /// How much of an upload has arrived, and the names of its pieces in their order; `None` where it was dropped.
-    pub fn pieces(&self, id: &UploadId) -> Result<Option<(u64, Vec<Vec<u8>>)>, DatabaseError> {
+    pub fn pieces(&self, id: &UploadId) -> Result<Option<(u64, Pieces)>, DatabaseError> {
         self.run(|client| {
             let row = client.query_opt("SELECT arrived, pieces FROM uploads WHERE id = $1", &[&&id[..]])?;
             Ok(row.map(|row| (row.get::<_, i64>(0).unsigned_abs(), row.get(1))))

@@ -71,12 +71,17 @@ impl Pool {
         };
         let done = work(&mut client);
         if client.is_closed() {
+            // Those that wait were most likely cut by the same.
+            let idle = std::mem::take(&mut self.lock().idle);
+            drop(idle);
             return done.map_err(|failure| (failure, true));
         }
         // A client that panicked in use never gets here, and isn't used again.
         place.client = Some(client);
         done.map_err(|failure| {
-            let again = matches!(&failure, Failure::Postgres(error) if meets_another(error));
+            // Looked at again, one comes after the other.
+            let again =
+                matches!(&failure, Failure::Postgres(error) if is_one_of(error, &MET) || is_one_of(error, &MADE));
             (failure, again)
         })
     }
@@ -107,13 +112,21 @@ impl Pool {
     fn told(&self, failure: Failure) -> DatabaseError {
         let database = self.name.clone();
         match failure {
-            Failure::Postgres(error) if meets_another(&error) => DatabaseError::Busy { database },
+            Failure::Postgres(error) if is_one_of(&error, &MET) => DatabaseError::Busy { database },
             Failure::Postgres(source) => DatabaseError::Failed { database, source },
             Failure::Withdrawal(error) => DatabaseError::Withdrawal(error),
             Failure::Newer(found) => DatabaseError::Newer { database, found },
             Failure::Foreign(what) => DatabaseError::Foreign { database, what },
             Failure::NoConnection => DatabaseError::NoConnection { database },
         }
+    }
+}
+
+/// A connection waits while it is closed, which threads that answer must not do.
+impl Drop for Pool {
+    fn drop(&mut self) {
+        let idle = std::mem::take(&mut self.lock().idle);
+        _ = std::thread::spawn(|| drop(idle)).join();
     }
 }
 
@@ -132,10 +145,13 @@ impl Drop for Place<'_> {
     }
 }
 
-/// Two transactions met, or two wrote the same row: looked at again, one comes after the other.
-fn meets_another(error: &postgres::Error) -> bool {
-    let met = [SqlState::T_R_SERIALIZATION_FAILURE, SqlState::T_R_DEADLOCK_DETECTED, SqlState::UNIQUE_VIOLATION];
-    error.code().is_some_and(|code| met.contains(code))
+/// Two transactions met.
+const MET: [SqlState; 2] = [SqlState::T_R_SERIALIZATION_FAILURE, SqlState::T_R_DEADLOCK_DETECTED];
+/// Two wrote the same row, or made the same table.
+const MADE: [SqlState; 3] = [SqlState::UNIQUE_VIOLATION, SqlState::DUPLICATE_OBJECT, SqlState::DUPLICATE_TABLE];
+
+fn is_one_of(error: &postgres::Error, codes: &[SqlState]) -> bool {
+    error.code().is_some_and(|code| codes.contains(code))
 }
 
 /// Longer each time and by chance, so that the two don't meet again.
