@@ -270,6 +270,24 @@ fn what_was_stripped_on_its_way_is_asked_for_and_comes() {
 }
 
 #[test]
+fn a_withdrawal_that_was_stripped_on_its_way_holds_once_it_is_whole() {
+    let (mut ada, mut base) = (Someone::new(), Someone::new());
+    ada.notes("by the weir", 2, 0);
+    ada.exchange(&mut base);
+    let device = ada.store.device().unwrap();
+    ada.store.erase(&device, 1, "asked to", "Ada", now()).unwrap();
+    let mut withdrawal = packets(&ada.store.lacking(&base.store.heads().unwrap(), usize::MAX).unwrap());
+    withdrawal[0].body = None;
+    base.store.accept(&sequence(&withdrawal), &welcome).unwrap();
+    let erased = |base: &Someone| base.store.verify().unwrap().erased;
+    assert_eq!(erased(&base), 1, "only the stripped withdrawal itself");
+    ada.exchange(&mut base);
+    assert_eq!(state(&base.store), state(&ada.store));
+    assert_eq!((erased(&base), base.store.verify().unwrap().damage), (1, vec![]));
+    assert_eq!(base.store.entries_of("visit-1").unwrap()[0].payload, None, "what it names is gone");
+}
+
+#[test]
 fn who_is_unknown_or_barred_brings_nothing_new_and_holds_nobody_up() {
     let (mut ada, mut ben, mut stick, mut base) = (Someone::new(), Someone::new(), Someone::new(), Someone::new());
     ada.notes("first", 2, 0);

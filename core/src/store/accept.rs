@@ -102,9 +102,9 @@ fn accept_log(
     packets.extend(waited.values().cloned());
     let here = if waited.is_empty() { here } else { self::here(transaction, &packets)? };
     let Linked { taken, known, waiting, refused: mut bad } = link(packets, &here);
-    let withdrew = write(transaction, &taken)?;
+    let mut withdrew = write(transaction, &taken)?;
     for packet in &known {
-        fill(transaction, packet)?;
+        withdrew |= fill(transaction, packet)? && packet.header.kind == super::kind::WITHDRAWAL;
     }
     accepted.taken += taken.len();
     accepted.known += known.len();
@@ -148,9 +148,9 @@ fn write(transaction: &Transaction, taken: &[Packet]) -> rusqlite::Result<bool> 
     Ok(taken.iter().any(|packet| packet.header.kind == super::kind::WITHDRAWAL))
 }
 
-/// Puts back what is missing behind an entry's digests, unless it was withdrawn.
-fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<()> {
-    let Some(body) = &packet.body else { return Ok(()) };
+/// Puts back what is missing behind an entry's digests, unless it was withdrawn; says whether there was something to put back.
+fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<bool> {
+    let Some(body) = &packet.body else { return Ok(false) };
     let (device, number, digest) = packet.place();
     let sql = "UPDATE entries SET salt = ?4, author = ?5, payload = ?6
                WHERE device = ?1 AND number = ?2 AND digest = ?3 AND id IN (SELECT entry FROM hollow) RETURNING id";
@@ -158,11 +158,11 @@ fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<()> {
         .prepare_cached(sql)?
         .query_map(params![device, number, digest, body.salt, body.author, body.payload], |row| row.get(0))?
         .collect::<rusqlite::Result<Vec<i64>>>()?;
-    for id in filled {
+    for id in &filled {
         transaction.execute("DELETE FROM hollow WHERE entry = ?1", [id])?;
-        Inserting::begin(transaction)?.follow_up(&packet.header.kind, id)?;
+        Inserting::begin(transaction)?.follow_up(&packet.header.kind, *id)?;
     }
-    Ok(())
+    Ok(!filled.is_empty())
 }
 
 /// What of a log waits, by number and digest.
