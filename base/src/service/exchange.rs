@@ -56,6 +56,9 @@ pub async fn entries(
         let admissions = admissions(service)?;
         let admission = |device: &str| admissions.get(device).copied().unwrap_or(Admission::Unknown);
         let accepted = service.base.records.accept(&entries, &admission)?;
+        if accepted.taken > 0 {
+            service.kept.erase_withdrawn()?;
+        }
         service.counts.entries_taken.fetch_add(accepted.taken as u64, Ordering::Relaxed);
         Ok(Json(accepted))
     })

@@ -169,6 +169,7 @@ pub fn drop_old(service: &Service, now_ms: i64) -> Result<(), ServiceError> {
     for id in service.base.state.forget_before(before_ms)? {
         service.kept.forget(&id)?;
     }
+    service.kept.erase_withdrawn()?;
     service.kept.forget_strays(&*service.base.state, before_ms)
 }
 

@@ -35,7 +35,8 @@ impl<'t> Inserting<'t> {
     pub fn entry(&mut self, packet: &Packet, age: Age) -> rusqlite::Result<()> {
         let Packet { header, digest, signature, .. } = packet;
         let withdrawn = age == Age::Any && self.any_withdrawn && self.is_withdrawn(packet)?;
-        let body = packet.body.as_ref().filter(|_| !withdrawn);
+        // A withdrawal can't be withdrawn, in whatever order the two come.
+        let body = packet.body.as_ref().filter(|_| !withdrawn || header.kind == super::kind::WITHDRAWAL);
         let sql = "INSERT INTO entries (device, number, wall_ms, counter, kind, visit, subject, author_digest, payload_digest,
                    previous, digest, signature, salt, author, payload)
                    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";

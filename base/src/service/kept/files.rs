@@ -80,6 +80,11 @@ impl Kept for Files {
         Ok(())
     }
 
+    /// The store has done it.
+    fn erase_withdrawn(&self) -> Result<(), ServiceError> {
+        Ok(())
+    }
+
     fn forget_strays(&self, state: &dyn State, before_ms: i64) -> Result<(), ServiceError> {
         for file in std::fs::read_dir(&self.uploads).map_err(failed(&self.uploads))?.flatten() {
             let id: Option<UploadId> = file.file_name().to_str().and_then(upload_id);

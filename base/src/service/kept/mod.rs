@@ -45,6 +45,9 @@ pub trait Kept: Send + Sync {
     /// Throws away what has arrived.
     fn forget(&self, id: &UploadId) -> Result<(), ServiceError>;
 
+    /// Erases photographs that were withdrawn, where that isn't done with their entries.
+    fn erase_withdrawn(&self) -> Result<(), ServiceError>;
+
     /// Throws away what nobody knows of any more and that arrived before a time.
     fn forget_strays(&self, state: &dyn State, before_ms: i64) -> Result<(), ServiceError>;
 }

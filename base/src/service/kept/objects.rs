@@ -179,6 +179,16 @@ impl Kept for Objects {
         self.delete(&self.arriving(id), i64::MAX)
     }
 
+    fn erase_withdrawn(&self) -> Result<(), ServiceError> {
+        for (sha256, ending) in self.database.erased()? {
+            match self.runtime.block_on(self.store.delete(&self.photograph(&sha256, &ending))) {
+                Ok(()) | Err(object_store::Error::NotFound { .. }) => self.database.has_gone(&sha256)?,
+                failed => self.wait(async { failed })?,
+            }
+        }
+        Ok(())
+    }
+
     /// An upload is forgotten before the first of its pieces is so old.
     fn forget_strays(&self, _: &dyn State, before_ms: i64) -> Result<(), ServiceError> {
         self.delete(&self.prefix.clone().join("arriving"), before_ms)

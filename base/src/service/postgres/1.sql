@@ -87,6 +87,8 @@ CREATE TABLE photographs (
     bytes  bigint NOT NULL CHECK (bytes > 0),
     ending text   NOT NULL
 );
+-- Those whose object is to be deleted: nobody speaks of them any more.
+CREATE TABLE erased_photographs (sha256 bytea PRIMARY KEY, ending text NOT NULL);
 CREATE TABLE wanted_photographs (sha256 bytea PRIMARY KEY);
 
 CREATE TABLE members (

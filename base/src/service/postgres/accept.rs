@@ -76,7 +76,8 @@ fn write(transaction: &mut Transaction, device: &DeviceId, taken: &[Packet]) -> 
     let mut bodies = Vec::with_capacity(taken.len());
     for packet in taken {
         let is_withdrawn = withdrawn.contains(&packet.header.number);
-        let body = packet.body.as_ref().filter(|_| !is_withdrawn);
+        // A withdrawal can't be withdrawn, in whatever order the two come.
+        let body = packet.body.as_ref().filter(|_| !is_withdrawn || packet.header.kind == kind::WITHDRAWAL);
         if body.is_none() && !is_withdrawn {
             beside.hollow.push((packet.header.number, packet.digest));
         }
@@ -290,14 +291,24 @@ fn hollow_of(transaction: &mut Transaction, device: &DeviceId) -> Result<HashSet
     rows.iter().map(|row| Ok((row.get(0), bytes(row, 1)?))).collect()
 }
 
-/// Erases what withdrawals that hold ask for. Photographs that nobody speaks of any more aren't wanted, and copies that still wait come again,
+/// Erases what withdrawals that hold ask for, photographs with the entries that alone spoke of them. What nobody speaks of any more isn't wanted, and copies that still wait come again,
 /// without what was withdrawn.
 pub fn erase_withdrawn(transaction: &mut Transaction) -> Result<(), Failure> {
     const HOLDS: &str = "(w.by = w.device OR w.by IN (SELECT device FROM trusted))";
-    transaction.batch_execute(&format!(
+    let sql = format!(
         "UPDATE entries AS e SET salt = NULL, author = NULL, payload = NULL FROM withdrawn AS w
-         WHERE e.device = w.device AND e.number = w.number AND {HOLDS} AND e.salt IS NOT NULL AND e.kind <> 'withdrawal'::bytea;
-         DELETE FROM waiting AS e USING withdrawn AS w WHERE e.device = w.device AND e.number = w.number AND {HOLDS};
+         WHERE e.device = w.device AND e.number = w.number AND {HOLDS} AND e.salt IS NOT NULL AND e.kind <> 'withdrawal'::bytea
+         RETURNING e.photograph"
+    );
+    let spoken_of: Vec<Option<Vec<u8>>> = transaction.query(&sql, &[])?.iter().map(|row| row.get(0)).collect();
+    let sql = "WITH gone AS (
+                   DELETE FROM photographs AS p WHERE sha256 = ANY($1)
+                   AND NOT EXISTS (SELECT 1 FROM entries AS e WHERE e.photograph = p.sha256 AND e.salt IS NOT NULL)
+                   RETURNING sha256, ending)
+               INSERT INTO erased_photographs SELECT sha256, ending FROM gone ON CONFLICT DO NOTHING";
+    transaction.execute(sql, &[&spoken_of.into_iter().flatten().collect::<Vec<_>>()])?;
+    transaction.batch_execute(&format!(
+        "DELETE FROM waiting AS e USING withdrawn AS w WHERE e.device = w.device AND e.number = w.number AND {HOLDS};
          DELETE FROM hollow AS e USING withdrawn AS w WHERE e.device = w.device AND e.number = w.number AND {HOLDS};
          DELETE FROM wanted_photographs AS p
          WHERE NOT EXISTS (SELECT 1 FROM entries AS e WHERE e.photograph = p.sha256 AND e.salt IS NOT NULL);"

@@ -1,6 +1,6 @@
 //! What the database knows of photographs; their bytes are elsewhere.
 
-use super::{Database, DatabaseError};
+use super::{Database, DatabaseError, bytes};
 use crate::service::state::UploadId;
 use crate::service::{Id, ServiceError};
 
@@ -17,13 +17,28 @@ impl Database {
     }
 
     /// A photograph is here now, and isn't wanted any more.
-    pub fn add_photograph(&self, sha256: &Id, bytes: u64, ending: &str) -> Result<(), ServiceError> {
+    pub fn add_photograph(&self, sha256: &Id, length: u64, ending: &str) -> Result<(), ServiceError> {
         Ok(self.write(|transaction| {
             let sql = "INSERT INTO photographs (sha256, bytes, ending) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING";
-            transaction.execute(sql, &[&&sha256[..], &bytes.cast_signed(), &ending])?;
+            transaction.execute(sql, &[&&sha256[..], &length.cast_signed(), &ending])?;
             transaction.execute("DELETE FROM wanted_photographs WHERE sha256 = $1", &[&&sha256[..]])?;
+            transaction.execute("DELETE FROM erased_photographs WHERE sha256 = $1", &[&&sha256[..]])?;
             Ok(())
         })?)
+    }
+
+    /// Photographs whose bytes are still to be erased: their digests and endings.
+    pub fn erased(&self) -> Result<Vec<(Id, String)>, DatabaseError> {
+        self.run(|client| {
+            let rows = client.query("SELECT sha256, ending FROM erased_photographs", &[])?;
+            rows.iter().map(|row| Ok((bytes(row, 0)?, row.get(1)))).collect()
+        })
+    }
+
+    /// A photograph's bytes are gone.
+    pub fn has_gone(&self, sha256: &Id) -> Result<(), DatabaseError> {
+        let sql = "DELETE FROM erased_photographs WHERE sha256 = $1";
+        self.run(|client| Ok(client.execute(sql, &[&&sha256[..]]).map(drop)?))
     }
 
     /// How much of an upload has arrived, and the names of its pieces in their order; `None` where it was dropped.

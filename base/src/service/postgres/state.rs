@@ -81,8 +81,7 @@ impl State for Database {
 
     fn exchanged(&self, device: &Id, now_ms: i64) -> Result<(), ServiceError> {
         // Within a minute it is the same exchange: nothing is written again.
-        let sql =
-            "UPDATE members SET last_exchange_ms = $2 WHERE device = $1 AND coalesce(last_exchange_ms, 0) < $2 - 60000";
+        let sql = "UPDATE members SET last_exchange_ms = $2::bigint WHERE device = $1 AND coalesce(last_exchange_ms, 0) < $2::bigint - 60000";
         Ok(self.run(|client| Ok(client.execute(sql, &[&&device[..], &now_ms]).map(drop)?))?)
     }
 
