@@ -125,7 +125,7 @@ def test_a_passphrase_comes_from_a_file_or_the_environment(store, tmp_path):
 def test_an_entry_is_erased_and_the_command_says_what_remains(store):
     device, number, *_ = next(row for row in records(store) if row[2] == "sign_noted")
     said = rakelight("store", "erase", store, device[:8].lower(), number, "--why", "asked for by a person", "--by", "B")
-    for expected in (device.lower(), "sign_noted s1", "header stays", "backups", "Photographs"):
+    for expected in (device.lower(), "sign_noted s1", "header stays", "backups", "photograph is erased with it"):
         assert expected in said, said
     rows = {row[1]: row for row in records(store)}
     assert rows[number][4] is None
