@@ -106,9 +106,9 @@ class Device:
         self.http.headers["Authorization"] = f"Bearer {session.json()['token']}"
         return session.json()
 
-    def entry(self, subject):
-        """The next entry of this device's log, which speaks of a photograph, as core/src/store/encoding.md has it."""
-        salt, author, payload = bytes(range(16)), b"A. Walker", b'{"file":"a.jpg"}'
+    def entry(self, subject, kind="photograph_attached", payload=b'{"file":"a.jpg"}'):
+        """The next entry of this device's log, as core/src/store/encoding.md has it; it speaks of a photograph where nothing else is said."""
+        salt, author = bytes(range(16)), b"A. Walker"
         self.number += 1
         header = cbor2.dumps(
             [
@@ -117,7 +117,7 @@ class Device:
                 self.number,
                 1_790_000_000_000 + self.number,
                 0,
-                "photograph_attached",
+                kind,
                 "visit-1",
                 subject,
                 hashlib.sha256(salt + author).digest(),

@@ -20,6 +20,7 @@ import tempfile
 import threading
 import time
 
+import boto3
 import pytest
 import requests
 
@@ -368,6 +369,34 @@ def test_what_a_coordinator_erases_is_gone_there_and_everywhere(team, tmp_path):
     assert team.ask(erased) == "t"
     exchange(theirs, team)
     assert rakelight_json("store", "verify", theirs)["erased"] == 1
+
+
+def test_a_photograph_goes_from_the_bucket_with_the_entry_that_spoke_of_it(team, bucket):
+    device = team.member(1)
+    photo = photograph(2)
+    sha256 = hashlib.sha256(photo).hexdigest()
+    device.hand_over(device.entry(sha256))
+    tus = {"Tus-Resumable": "1.0.0"}
+    named = {"Upload-Length": str(len(photo)), "Upload-Metadata": f"sha256 {b64(sha256)}"}
+    path = device.ask("POST", "/v1/uploads", headers={**tus, **named}).headers["Location"]
+    piece = {**tus, "Content-Type": "application/offset+octet-stream", "Upload-Offset": "0"}
+    assert device.ask("PATCH", path, headers=piece, data=photo).status_code == 204
+    s3 = boto3.client(
+        "s3",
+        endpoint_url=bucket["AWS_ENDPOINT_URL"],
+        region_name=bucket["AWS_REGION"],
+        aws_access_key_id=bucket["AWS_ACCESS_KEY_ID"],
+        aws_secret_access_key=bucket["AWS_SECRET_ACCESS_KEY"],
+    )
+    held = {"Bucket": "otters", "Prefix": f"team/{sha256[:2]}/{sha256}"}
+    [kept] = s3.list_objects_v2(**held)["Contents"]
+    assert kept["Key"].endswith(".jpg") and kept["Size"] == len(photo)
+    assert s3.list_objects_v2(Bucket="otters", Prefix="team/arriving/" + path.rsplit("/", 1)[1])["KeyCount"] == 0
+    payload = json.dumps({"erased": [[device.public.hex(), 1]]}).encode()
+    assert device.hand_over(device.entry("w", "withdrawal", payload)).json()["taken"] == 1
+    assert device.ask("GET", f"/v1/photographs/{sha256}").status_code == 404
+    assert device.ask("GET", "/v1/photographs/wanted").json()["sha256"] == []
+    assert s3.list_objects_v2(**held)["KeyCount"] == 0
 
 
 def test_what_is_wrong_with_the_place_is_said(cluster, bucket, tmp_path):
