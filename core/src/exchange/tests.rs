@@ -288,6 +288,26 @@ fn a_withdrawal_that_was_stripped_on_its_way_holds_once_it_is_whole() {
 }
 
 #[test]
+fn a_withdrawal_that_names_what_cannot_be_withdraws_nothing_and_holds_nothing_up() {
+    let (mut ada, mut base) = (Someone::new(), Someone::new());
+    let device = ada.store.device().unwrap();
+    let erased =
+        json!([[device, 1e300], [device, u64::MAX], [device, -1], ["nobody", 1], [1, 2], 7, [[]], [device, 1]]);
+    let withdrawal = Draft {
+        kind: kind::WITHDRAWAL.into(),
+        visit: "visit-1".into(),
+        subject: "odd".into(),
+        author: "Ada".into(),
+        payload: json!({ "why": "oddly", "erased": erased }),
+    };
+    ada.notes("by the weir", 2, 0);
+    ada.store.append(&[withdrawal], now()).unwrap();
+    ada.exchange(&mut base);
+    assert_eq!(base.store.entry_count().unwrap(), 3);
+    assert_eq!(base.store.verify().unwrap().erased, 1, "the one that can be");
+}
+
+#[test]
 fn who_is_unknown_or_barred_brings_nothing_new_and_holds_nobody_up() {
     let (mut ada, mut ben, mut stick, mut base) = (Someone::new(), Someone::new(), Someone::new(), Someone::new());
     ada.notes("first", 2, 0);

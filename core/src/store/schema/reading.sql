@@ -61,7 +61,8 @@ CREATE VIEW withdrawals_of_entries AS
 SELECT e.id AS entry, unhex(json_extract(pair.value, '$[0]')) AS device, json_extract(pair.value, '$[1]') AS number, e.device AS by
 FROM entries AS e, json_each(CASE WHEN json_valid(e.payload) THEN e.payload ELSE '{}' END, '$.erased') AS pair
 WHERE e.kind = 'withdrawal' AND pair.type = 'array'
-  AND length(unhex(json_extract(pair.value, '$[0]'))) = 32 AND json_type(pair.value, '$[1]') = 'integer';
+  AND length(unhex(json_extract(pair.value, '$[0]'))) = 32 AND json_type(pair.value, '$[1]') = 'integer'
+  AND typeof(json_extract(pair.value, '$[1]')) = 'integer';
 CREATE VIEW withdrawn_of_entries AS SELECT DISTINCT device, number, by FROM withdrawals_of_entries;
 
 -- Entries that came without what stands behind their digests though nobody withdrew it: another store may still have it.
