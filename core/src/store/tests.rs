@@ -343,6 +343,8 @@ fn several_writers_at_once_make_one_unbroken_log() {
             let (dir, photo) = (&dir, &photo);
             scope.spawn(move || {
                 let mut store = Store::open_or_create(dir).unwrap();
+                // On a machine that is busy with other things a turn may be long in coming.
+                store.connection.busy_timeout(std::time::Duration::from_secs(60)).unwrap();
                 for i in 0..10 {
                     store.append(&[draft(kind::NOTE, &format!("{writer}-{i}"), json!(i))], now()).unwrap();
                 }
