@@ -321,7 +321,9 @@ def test_invitations_are_pictures_too(base, tmp_path):
     picture = tmp_path / "invitation.png"
     arguments = ("--store", base.store, "--name", "B", "--role", "checker", "--png", picture)
     made = rakelight_json("invite", *arguments, "--address", "https://base.example:8443")
-    [read] = (code.text for code in zxingcpp.read_barcodes(Image.open(picture)))
+    # Now and then the pattern happens to hold a bar code of another kind as well.
+    codes = zxingcpp.read_barcodes(Image.open(picture), formats=zxingcpp.BarcodeFormat.QRCode)
+    [read] = (code.text for code in codes)
     assert read == made["invitation"] and "address=https://base.example:8443&" in read
     admitted = rakelight_json("invite", *arguments[:-2], "--device", "ab" * 32)
     assert admitted["device"] == "ab" * 32
