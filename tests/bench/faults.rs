@@ -17,7 +17,7 @@ mod kill;
 mod team;
 
 use std::error::Error;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use chrono::{DateTime, Utc};
 use rakelight_core::store::{Draft, Store, kind};
@@ -48,16 +48,6 @@ fn main() -> Outcome {
         team::run(seed)?;
     }
     Ok(())
-}
-
-/// A folder on the disk that is empty now.
-fn folder(name: &str) -> Result<PathBuf, Box<dyn Error>> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bench/faults").join(name);
-    if folder.exists() {
-        std::fs::remove_dir_all(&folder)?;
-    }
-    std::fs::create_dir_all(&folder)?;
-    Ok(folder)
 }
 
 fn now() -> Result<DateTime<Utc>, chrono::ParseError> {

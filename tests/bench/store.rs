@@ -6,10 +6,10 @@
 //! * exchange: two stores in one program: everything, then ten new entries.
 
 use std::error::Error;
-use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, Utc};
+use rakelight_checks::bench_folder;
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use rusqlite::{Connection, params};
 use serde_json::json;
@@ -34,16 +34,6 @@ fn main() -> Outcome {
         exchange(entries.unwrap_or(100_000))?;
     }
     Ok(())
-}
-
-/// A folder on the disk that is empty now.
-fn folder(name: &str) -> Result<PathBuf, Box<dyn Error>> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bench").join(name);
-    if folder.exists() {
-        std::fs::remove_dir_all(&folder)?;
-    }
-    std::fs::create_dir_all(&folder)?;
-    Ok(folder)
 }
 
 fn now() -> Result<DateTime<Utc>, chrono::ParseError> {
@@ -98,7 +88,7 @@ fn append(entries: usize) -> Outcome {
 }
 
 fn append_ours(entries: usize) -> Result<Duration, Box<dyn Error>> {
-    let mut store = Store::open_or_create(&folder("ours")?.join("store"))?;
+    let mut store = Store::open_or_create(&bench_folder("ours")?.join("store"))?;
     let batches: Vec<Vec<Draft>> = (0..entries / BATCH).map(batch).collect();
     let begun = Instant::now();
     for drafts in &batches {
@@ -109,7 +99,7 @@ fn append_ours(entries: usize) -> Result<Duration, Box<dyn Error>> {
 
 /// The same bytes: all columns of an entry, in a table whose key is device and number.
 fn append_plain(entries: usize) -> Result<Duration, Box<dyn Error>> {
-    let mut connection = Connection::open(folder("plain")?.join("plain.sqlite"))?;
+    let mut connection = Connection::open(bench_folder("plain")?.join("plain.sqlite"))?;
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.execute_batch(PRAGMAS)?;
     connection.execute_batch(
@@ -159,7 +149,7 @@ fn append_plain(entries: usize) -> Result<Duration, Box<dyn Error>> {
 
 fn read(entries: usize) -> Outcome {
     println!("read: a store of {entries} entries");
-    let dir = folder("read")?.join("store");
+    let dir = bench_folder("read")?.join("store");
     {
         let mut store = Store::open_or_create(&dir)?;
         for number in 0..entries / BATCH / 10 {
@@ -201,7 +191,7 @@ fn resident_kb() -> Result<u64, Box<dyn Error>> {
 
 fn exchange(entries: usize) -> Outcome {
     println!("exchange: {entries} entries from one store to another in one program");
-    let dir = folder("exchange")?;
+    let dir = bench_folder("exchange")?;
     let mut from = Store::open_or_create(&dir.join("from"))?;
     let mut to = Store::open_or_create(&dir.join("to"))?;
     for number in 0..entries / BATCH {

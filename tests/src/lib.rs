@@ -10,3 +10,16 @@ use std::path::PathBuf;
 pub fn repository(path: &str) -> PathBuf {
     PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).join(path)
 }
+
+/// A folder for a benchmark, on the disk under `target/bench`, empty now.
+///
+/// # Errors
+/// It can't be emptied or made.
+pub fn bench_folder(name: &str) -> std::io::Result<PathBuf> {
+    let folder = repository("target/bench").join(name);
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder)?;
+    }
+    std::fs::create_dir_all(&folder)?;
+    Ok(folder)
+}

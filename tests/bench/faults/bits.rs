@@ -3,16 +3,17 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use rakelight_checks::bench_folder;
 use rakelight_checks::chance::Chance;
 use rakelight_core::store::{Entry, Store};
 
-use crate::{Outcome, folder, note, now, photograph};
+use crate::{Outcome, note, now, photograph};
 
 const FLIPS: usize = 200;
 
 pub fn run(seed: u64) -> Outcome {
     let mut chance = Chance::new(seed ^ 0xB175);
-    let dir = folder("bits")?.join("store");
+    let dir = bench_folder("faults/bits")?.join("store");
     {
         let mut store = Store::open_or_create(&dir)?;
         for batch in 0..30 {

@@ -3,12 +3,13 @@
 use std::path::Path;
 use std::process::Command;
 
+use rakelight_checks::bench_folder;
 use rakelight_core::store::{Store, StoreError};
 
-use crate::{Outcome, folder, note, now, photograph};
+use crate::{Outcome, note, now, photograph};
 
 pub fn run() -> Outcome {
-    let disk = folder("disk")?;
+    let disk = bench_folder("faults/disk")?;
     if !mount(&disk, &["-t", "tmpfs", "-o", "size=3m", "tmpfs"]) {
         println!("disk: skipped, this user may not mount a tmpfs");
         return Ok(());
@@ -29,7 +30,7 @@ fn mount(at: &Path, options: &[&str]) -> bool {
 
 fn on(disk: &Path) -> Outcome {
     let dir = disk.join("store");
-    let beside = folder("disk-photographs")?;
+    let beside = bench_folder("faults/disk-photographs")?;
     let mut store = Store::open_or_create(&dir)?;
     let (mut entries, mut photographs) = (0, Vec::new());
     let full = loop {

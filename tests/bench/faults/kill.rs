@@ -6,10 +6,11 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use rakelight_checks::bench_folder;
 use rakelight_checks::chance::Chance;
 use rakelight_core::store::Store;
 
-use crate::{Outcome, folder, note, now, photograph};
+use crate::{Outcome, note, now, photograph};
 
 const KILLS: usize = 500;
 /// After so many a new store is begun: checking all of it after each kill takes longer the more there is.
@@ -34,7 +35,7 @@ pub fn run(seed: u64) -> Outcome {
     let (mut acknowledged, mut photographs, mut lost, mut half, mut left) = (0, 0, 0, 0, 0);
     for kills in 0..KILLS {
         if kills % KILLS_A_STORE == 0 {
-            folder("kill")?;
+            bench_folder("faults/kill")?;
         }
         let dir = folder_of_kill(kills)?;
         let mut child = Command::new(std::env::current_exe()?)

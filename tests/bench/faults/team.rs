@@ -10,11 +10,12 @@ use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use rakelight_checks::bench_folder;
 use rakelight_checks::chance::Chance;
 use rakelight_core::store::Store;
 use serde_json::Value;
 
-use crate::{Outcome, folder, note, now, photograph};
+use crate::{Outcome, note, now, photograph};
 
 const DEVICES: usize = 20;
 const ENTRIES: usize = 2_000;
@@ -24,7 +25,7 @@ const RESTARTS: usize = 5;
 const PATIENCE: Duration = Duration::from_secs(1_200);
 
 pub fn run(seed: u64) -> Outcome {
-    let dir = folder("team")?;
+    let dir = bench_folder("faults/team")?;
     let base = dir.join("base");
     let line = BadLine::open(seed)?;
     let mut service = Service::start(&base, &line, &dir)?;
