@@ -4,15 +4,12 @@ use std::collections::BTreeMap;
 
 use rusqlite::{Transaction, params};
 
-use super::encoding::{DeviceId, Digest};
+use super::encoding::DeviceId;
 use super::insert::{Age, Inserting, erase_withdrawn};
-use super::link::{Here, Linked, link};
+use super::link::{Here, Linked, Waiting, Waits, link, wait};
 use super::packet::{BadPacket, Packet, read_sequence};
 use super::{Failure, HybridTime, Store, StoreError, Tip, device};
 use crate::exchange::wire::{Accepted, Reason, Refused};
-
-/// How much of one device's log may wait for what comes before it: a bound on what a foreign hand could fill the disk with.
-pub const WAITING_BYTES: usize = 16 << 20;
 
 /// Whether a device's entries are taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -112,7 +109,7 @@ fn accept_log(
         let tip = Tip { number: furthest.header.number.unsigned_abs(), digest: hex::encode(furthest.digest) };
         accepted.reached.insert(hex::encode(device), tip);
     }
-    accepted.waiting += wait(transaction, device, waited, waiting, &mut bad)?;
+    accepted.waiting += keep_waiting(transaction, device, wait(waited, waiting), &mut bad)?;
     accepted.refused.extend(bad.iter().map(|(packet, reason)| refused(Some((device, packet.header.number)), *reason)));
     Ok(Taken { any: !taken.is_empty(), withdrew })
 }
@@ -166,10 +163,10 @@ fn fill(transaction: &Transaction, packet: &Packet) -> rusqlite::Result<bool> {
 }
 
 /// What of a log waits, by number and digest.
-fn waiting(transaction: &Transaction, device: DeviceId) -> rusqlite::Result<BTreeMap<(i64, Digest), Packet>> {
+fn waiting(transaction: &Transaction, device: DeviceId) -> rusqlite::Result<Waiting> {
     let mut query = transaction.prepare_cached("SELECT packet FROM waiting WHERE device = ?1")?;
     let mut rows = query.query([device])?;
-    let mut waiting = BTreeMap::new();
+    let mut waiting = Waiting::new();
     while let Some(row) = rows.next()? {
         // One that the disk has damaged is as good as gone; it comes again.
         let packets = read_sequence(row.get_ref(0)?.as_blob()?);
@@ -179,30 +176,20 @@ fn waiting(transaction: &Transaction, device: DeviceId) -> rusqlite::Result<BTre
 }
 
 /// What waits now takes the place of what waited; says how much is new. What is too much for the disk is refused.
-fn wait(
+fn keep_waiting(
     transaction: &Transaction,
     device: DeviceId,
-    mut waited: BTreeMap<(i64, Digest), Packet>,
-    waiting: Vec<Packet>,
+    Waits { new, gone, too_much }: Waits,
     refused: &mut Vec<(Packet, Reason)>,
 ) -> rusqlite::Result<usize> {
-    let (mut new, mut total) = (0, 0);
-    for packet in waiting {
-        let mut bytes = Vec::new();
-        packet.write(&mut bytes);
-        total += bytes.len();
-        let known = waited.remove(&(packet.header.number, packet.digest)).is_some();
-        if !known && total > WAITING_BYTES {
-            refused.push((packet, Reason::TooFarAhead));
-        } else if !known {
-            let row = params![device, packet.header.number, packet.digest, bytes];
-            transaction.prepare_cached("INSERT INTO waiting VALUES (?1, ?2, ?3, ?4)")?.execute(row)?;
-            new += 1;
-        }
+    for (packet, bytes) in &new {
+        let row = params![device, packet.header.number, packet.digest, bytes];
+        transaction.prepare_cached("INSERT INTO waiting VALUES (?1, ?2, ?3, ?4)")?.execute(row)?;
     }
-    for (number, digest) in waited.into_keys() {
+    for (number, digest) in gone {
         let sql = "DELETE FROM waiting WHERE device = ?1 AND number = ?2 AND digest = ?3";
         transaction.prepare_cached(sql)?.execute(params![device, number, digest])?;
     }
-    Ok(new)
+    refused.extend(too_much.into_iter().map(|packet| (packet, Reason::TooFarAhead)));
+    Ok(new.len())
 }

@@ -1,11 +1,14 @@
 //! Which of the entries that came in follow from what is here, up to the last signature over them. Pure: the store says what it has.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::HybridTime;
 use super::encoding::{Digest, NO_PREVIOUS, head_is_signed};
 use super::packet::Packet;
 use crate::exchange::wire::Reason;
+
+/// How much of one device's log may wait for what comes before it: a bound on what a foreign hand could fill the disk with.
+const WAITING_BYTES: usize = 16 << 20;
 
 /// What of one device's log is here already, around the numbers that came: digest → number and time.
 pub type Here = HashMap<Digest, (i64, HybridTime)>;
@@ -66,6 +69,38 @@ pub fn link(mut packets: Vec<Packet>, here: &Here) -> Linked {
         to.push(packet);
     }
     linked
+}
+
+/// What of a log waits, by number and digest.
+pub type Waiting = BTreeMap<(i64, Digest), Packet>;
+
+/// How what waits changes.
+#[derive(Debug, Default)]
+pub struct Waits {
+    /// What waits from now on, as it travels.
+    pub new: Vec<(Packet, Vec<u8>)>,
+    /// What doesn't wait any more.
+    pub gone: Vec<(i64, Digest)>,
+    /// What would be too much for the disk.
+    pub too_much: Vec<Packet>,
+}
+
+/// What waits now takes the place of what waited.
+pub fn wait(mut waited: Waiting, waiting: Vec<Packet>) -> Waits {
+    let (mut waits, mut total) = (Waits::default(), 0);
+    for packet in waiting {
+        let mut bytes = Vec::new();
+        packet.write(&mut bytes);
+        total += bytes.len();
+        let known = waited.remove(&(packet.header.number, packet.digest)).is_some();
+        if !known && total > WAITING_BYTES {
+            waits.too_much.push(packet);
+        } else if !known {
+            waits.new.push((packet, bytes));
+        }
+    }
+    waits.gone = waited.into_keys().collect();
+    waits
 }
 
 /// All packets that a signature covers: the signed ones and what each follows from.

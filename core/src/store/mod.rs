@@ -32,7 +32,7 @@ use std::time::Duration;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
-pub use accept::{Admission, WAITING_BYTES, refused, sort_out};
+pub use accept::{Admission, refused, sort_out};
 pub use backup::{BackedUp, Lock, Unlock, restore};
 pub use clock::HybridTime;
 pub use damage::{Damage, Verified};
@@ -41,7 +41,7 @@ pub use encoding::{DeviceId, Digest, Header, Salt, salted};
 pub use entry::{Draft, Entry, kind};
 pub use error::StoreError;
 pub use heads::{Heads, Tip};
-pub use link::{Here, Linked, link};
+pub use link::{Here, Linked, Waiting, Waits, link, wait};
 pub use log::Appended;
 pub use membership::{Prover, proof_holds};
 pub use packet::{BadPacket, Body, Packet, read_sequence};

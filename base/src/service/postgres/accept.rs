@@ -6,8 +6,8 @@ use std::collections::{BTreeMap, HashSet};
 use postgres::Transaction;
 use rakelight_core::exchange::wire::{Accepted, Reason};
 use rakelight_core::store::{
-    Admission, Body, DeviceId, Digest, Here, HybridTime, Linked, Packet, Tip, WAITING_BYTES, kind, link, read_sequence,
-    refused,
+    Admission, Body, DeviceId, Digest, Here, HybridTime, Linked, Packet, Tip, Waiting, Waits, kind, link,
+    read_sequence, refused, wait,
 };
 use rusqlite::Connection;
 
@@ -48,7 +48,7 @@ pub fn accept_log(
         let tip = Tip { number: furthest.header.number.unsigned_abs(), digest: hex::encode(furthest.digest) };
         accepted.reached.insert(hex::encode(device), tip);
     }
-    accepted.waiting = wait(transaction, device, waited, waiting, &mut bad)?;
+    accepted.waiting = keep_waiting(transaction, device, wait(waited, waiting), &mut bad)?;
     if withdrew {
         erase_withdrawn(transaction)?;
     }
@@ -317,7 +317,7 @@ pub fn erase_withdrawn(transaction: &mut Transaction) -> Result<(), Failure> {
 }
 
 /// What of a log waits.
-fn waiting(transaction: &mut Transaction, device: &DeviceId) -> Result<BTreeMap<Place, Packet>, Failure> {
+fn waiting(transaction: &mut Transaction, device: &DeviceId) -> Result<Waiting, Failure> {
     let rows = transaction.query("SELECT packet FROM waiting WHERE device = $1", &[&&device[..]])?;
     // One that can't be read any more is as good as gone; it comes again.
     let packets = rows.iter().flat_map(|row| read_sequence(row.get(0))).flatten();
@@ -325,34 +325,23 @@ fn waiting(transaction: &mut Transaction, device: &DeviceId) -> Result<BTreeMap<
 }
 
 /// What waits now takes the place of what waited; says how much is new. What is too much is refused.
-fn wait(
+fn keep_waiting(
     transaction: &mut Transaction,
     device: &DeviceId,
-    mut waited: BTreeMap<Place, Packet>,
-    waiting: Vec<Packet>,
+    Waits { new, gone, too_much }: Waits,
     refused: &mut Vec<(Packet, Reason)>,
 ) -> Result<usize, Failure> {
-    let (mut numbers, mut digests, mut packets, mut total) = (Vec::new(), Vec::new(), Vec::new(), 0);
-    for packet in waiting {
-        let mut bytes = Vec::new();
-        packet.write(&mut bytes);
-        total += bytes.len();
-        let known = waited.remove(&(packet.header.number, packet.digest)).is_some();
-        if !known && total > WAITING_BYTES {
-            refused.push((packet, Reason::TooFarAhead));
-        } else if !known {
-            numbers.push(packet.header.number);
-            digests.push(packet.digest.to_vec());
-            packets.push(bytes);
-        }
-    }
-    if !packets.is_empty() {
+    if !new.is_empty() {
+        let numbers: Vec<i64> = new.iter().map(|(packet, _)| packet.header.number).collect();
+        let digests: Vec<&[u8]> = new.iter().map(|(packet, _)| &packet.digest[..]).collect();
+        let packets: Vec<&[u8]> = new.iter().map(|(_, bytes)| &bytes[..]).collect();
         let sql = "INSERT INTO waiting SELECT $1, * FROM unnest($2::bigint[], $3::bytea[], $4::bytea[])";
         transaction.execute(sql, &[&&device[..], &numbers, &digests, &packets])?;
     }
-    if !waited.is_empty() {
-        let gone: Vec<Vec<u8>> = waited.into_keys().map(|(_, digest)| digest.to_vec()).collect();
+    if !gone.is_empty() {
+        let gone: Vec<&[u8]> = gone.iter().map(|(_, digest)| &digest[..]).collect();
         transaction.execute("DELETE FROM waiting WHERE device = $1 AND digest = ANY($2)", &[&&device[..], &gone])?;
     }
-    Ok(packets.len())
+    refused.extend(too_much.into_iter().map(|packet| (packet, Reason::TooFarAhead)));
+    Ok(new.len())
 }
