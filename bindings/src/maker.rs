@@ -133,6 +133,7 @@ impl Workspace {
             placed_by: photo.and_then(|photo| photo.placed_by),
             time: photo.and_then(|photo| photo.taken),
             freshness: None,
+            below_high_water: None,
             note: None,
         };
         let answer = Answer::from(&result);

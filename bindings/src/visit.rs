@@ -44,6 +44,9 @@ impl Workspace {
             landowner: head.landowner,
             consent: head.consent,
             sensitivity_category: Category::STRICTEST,
+            protocol_rules: None,
+            detection: Default::default(),
+            experience_seasons: None,
             notice: head.notice,
             conditions: Conditions::default(),
         });

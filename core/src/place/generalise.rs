@@ -77,11 +77,8 @@ impl Category {
 
     /// The diagonal of a grid cell at this latitude on WGS84, m, from the radii of curvature.
     fn cell_diagonal_m(self, lat: f64) -> f64 {
-        const SEMI_MAJOR_M: f64 = 6_378_137.0;
-        const ECCENTRICITY_SQUARED: f64 = 0.006_694_379_990_14;
-        let (sin, cos) = lat.to_radians().sin_cos();
-        let w = (1.0 - ECCENTRICITY_SQUARED * sin * sin).sqrt();
-        let (meridian, normal) = (SEMI_MAJOR_M * (1.0 - ECCENTRICITY_SQUARED) / w.powi(3), SEMI_MAJOR_M / w);
+        let [meridian, normal] = super::local::radii_m(lat);
+        let cos = lat.to_radians().cos();
         (meridian.hypot(normal * cos)) * self.grid_deg().to_radians()
     }
 }

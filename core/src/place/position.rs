@@ -13,6 +13,14 @@ pub enum PlaceError {
         /// Degrees.
         lon: f64,
     },
+    /// Too far from Europe for its grid.
+    #[error("latitude {lat}, longitude {lon} can't be put into the European grid (EPSG:3035)")]
+    OffTheGrid {
+        /// Degrees.
+        lat: f64,
+        /// Degrees.
+        lon: f64,
+    },
 }
 
 /// WGS84 (EPSG:4326), degrees.

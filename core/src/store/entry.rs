@@ -23,6 +23,10 @@ pub mod kind {
     pub const WITHDRAWAL: &str = "withdrawal";
     pub const LANDOWNER_CONSENT: &str = "landowner_consent";
     pub const NOTE: &str = "note";
+    /// Of a season: a place that is to be visited.
+    pub const PLACE_PLANNED: &str = "place_planned";
+    /// Of a season: a place given to people.
+    pub const PLACE_GIVEN: &str = "place_given";
 }
 
 /// What is to be appended.
@@ -30,7 +34,7 @@ pub mod kind {
 pub struct Draft {
     /// One of [`kind`].
     pub kind: String,
-    /// The visit's identifier. It can't be erased, so it names no person.
+    /// The visit's identifier, or `season/NAME` for what is planned. It can't be erased, so it names no person.
     pub visit: String,
     /// What of the visit this is about, an identifier that names no person either; empty for the visit itself.
     pub subject: String,

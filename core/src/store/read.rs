@@ -3,6 +3,7 @@
 use rusqlite::types::ValueRef;
 use rusqlite::{Params, Row, params};
 
+use super::visit::{AFTER_SEASONS, SEASON};
 use super::{Entry, Store, StoreError, kind};
 
 /// A visit as a list shows it.
@@ -24,7 +25,8 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn visits(&self) -> Result<Vec<String>, StoreError> {
-        self.query("SELECT visit FROM visits ORDER BY visit", [], |row| row.get(0))
+        let sql = "SELECT visit FROM visits WHERE visit < ?1 OR visit >= ?2 ORDER BY visit";
+        self.query(sql, [SEASON, AFTER_SEASONS], |row| row.get(0))
     }
 
     /// The visits that were last written to, the latest first: `count` of them, after `after` where there is one (a page's last line begins the next page).
@@ -38,7 +40,7 @@ impl Store {
             "SELECT {columns}, v.visit, v.wall_ms, v.entries FROM visits AS v
              LEFT JOIN newest AS n ON n.visit = v.visit AND n.kind = '{}' AND n.subject = ''
              LEFT JOIN entries AS e ON e.id = n.entry
-             WHERE (v.wall_ms, v.visit) < (?1, ?2) ORDER BY v.wall_ms DESC, v.visit DESC LIMIT ?3",
+             WHERE (v.wall_ms, v.visit) < (?1, ?2) AND (v.visit < '{SEASON}' OR v.visit >= '{AFTER_SEASONS}') ORDER BY v.wall_ms DESC, v.visit DESC LIMIT ?3",
             kind::VISIT_OPENED
         );
         let line = |row: &Row| {

@@ -4,7 +4,12 @@ use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
 use super::{Appended, Draft, Entry, Store, StoreError};
-use crate::survey::{Record, Visit};
+use crate::survey::{Record, SeasonPlan, Visit};
+
+/// What is planned stands among the visits under this and the season's name.
+pub(super) const SEASON: &str = "season/";
+/// The text that comes after all that begin so.
+pub(super) const AFTER_SEASONS: &str = "season0";
 
 impl Store {
     /// Appends those of a visit's records that the store hasn't already, the same.
@@ -37,6 +42,47 @@ impl Store {
     /// The store can't be read.
     pub fn visit(&self, id: &str) -> Result<Option<Visit>, StoreError> {
         Ok(Visit::assemble(self.current_of(id)?.iter().filter_map(record)))
+    }
+
+    /// All visits whose head is here.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn all_visits(&self) -> Result<Vec<Visit>, StoreError> {
+        self.visits()?.iter().filter_map(|id| self.visit(id).transpose()).collect()
+    }
+
+    /// Appends what is planned for a season and isn't there already, the same, and takes back what was given and isn't any more.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn write_season(
+        &mut self,
+        name: &str,
+        author: &str,
+        plan: &SeasonPlan,
+        now: DateTime<Utc>,
+    ) -> Result<Appended, StoreError> {
+        let taken_back = plan.taken_back(&self.season(name)?).into_iter().map(Record::PlaceGiven);
+        let records: Vec<Record> = plan.records().into_iter().chain(taken_back).collect();
+        self.write_records(&format!("{SEASON}{name}"), author, &records, now)
+    }
+
+    /// What is planned for a season; nothing where there is none of that name.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn season(&self, name: &str) -> Result<SeasonPlan, StoreError> {
+        Ok(SeasonPlan::assemble(self.current_of(&format!("{SEASON}{name}"))?.iter().filter_map(record)))
+    }
+
+    /// The names of the seasons that something is planned for.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn seasons(&self) -> Result<Vec<String>, StoreError> {
+        let sql = "SELECT substr(visit, length(?1) + 1) FROM visits WHERE visit > ?1 AND visit < ?2 ORDER BY visit";
+        self.query(sql, [SEASON, AFTER_SEASONS], |row| row.get(0))
     }
 }
 

@@ -1,4 +1,4 @@
-//! A visit from its records: what corrections, withdrawals and later consent make of the others.
+//! A visit, or a season's plan, from its records: what corrections, withdrawals and later consent make of the others.
 
 use std::collections::HashMap;
 
@@ -9,23 +9,14 @@ impl Visit {
     /// From its records, oldest first: the newest of a kind and subject counts, a correction takes its record's place, what was withdrawn is
     /// left out, and with a sign who made it. `None` where the visit's head is missing or withdrawn.
     pub fn assemble(records: impl IntoIterator<Item = Record>) -> Option<Self> {
-        let mut held = Held::default();
         let mut id = None;
-        for record in records {
-            match &record {
-                Record::VisitOpened(opened) => id = Some(Self::open(opened.clone()).id),
-                Record::Correction(correction) => {
-                    correction.corrected().into_iter().for_each(|corrected| held.correct(corrected));
-                }
-                Record::Withdrawal(withdrawal) if withdrawal.erased.is_empty() => {
-                    held.withdraw(&withdrawal.of_kind, &withdrawal.of_subject);
-                }
-                _ => {}
+        let records = records.into_iter().inspect(|record| {
+            if let Record::VisitOpened(opened) = record {
+                id = Some(Self::open(opened.clone()).id);
             }
-            held.put(record);
-        }
+        });
         let (heads, others): (Vec<_>, Vec<_>) =
-            held.records.into_iter().flatten().partition(|record| matches!(record, Record::VisitOpened(_)));
+            Held::all(records).partition(|record| matches!(record, Record::VisitOpened(_)));
         let Some(Record::VisitOpened(opened)) = heads.into_iter().next() else { return None };
         // A corrected head doesn't make another visit of it.
         let mut visit = Self { id: id?, ..Self::open(opened) };
@@ -38,12 +29,30 @@ impl Visit {
 
 /// The records that count so far, each in the place where its subject first came.
 #[derive(Default)]
-struct Held {
+pub(super) struct Held {
     records: Vec<Option<Record>>,
     places: HashMap<(String, String), usize>,
 }
 
 impl Held {
+    /// Those that count of all, oldest first.
+    pub fn all(records: impl IntoIterator<Item = Record>) -> impl Iterator<Item = Record> {
+        let mut held = Self::default();
+        for record in records {
+            match &record {
+                Record::Correction(correction) => {
+                    correction.corrected().into_iter().for_each(|corrected| held.correct(corrected));
+                }
+                Record::Withdrawal(withdrawal) if withdrawal.erased.is_empty() => {
+                    held.withdraw(&withdrawal.of_kind, &withdrawal.of_subject);
+                }
+                _ => {}
+            }
+            held.put(record);
+        }
+        held.records.into_iter().flatten()
+    }
+
     fn put(&mut self, record: Record) {
         let place = *self.places.entry((record.kind().into(), record.subject())).or_insert(self.records.len());
         if place == self.records.len() {

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::{Finding, LeftOut, Visit, effort, utc_text};
+use super::{Finding, LeftOut, Visit, effort, utc_text, younger_than_h};
 
 /// What `rakelight visit` writes to `visit.json`.
 pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warnings: &[String]) -> Value {
@@ -34,6 +34,7 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "lon": sign.place.map(|[_, lon]| lon),
             "placed_by": sign.placed_by,
             "freshness": sign.freshness,
+            "younger_than_h": younger_than_h(sign, &opened.conditions),
             "note": sign.note,
             "evidence": identified.map(|i| &i.evidence),
             "identification": identified.map(|i| &i.result),
@@ -66,6 +67,8 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "purpose": opened.purpose,
             "targets": opened.targets,
             "protocol": opened.protocol,
+            "protocol_rules": opened.protocol_rules,
+            "experience_seasons": opened.experience_seasons,
             "start": utc_text(opened.start),
             "end": visit.closed.as_ref().map(|closed| utc_text(closed.end)),
             "people": opened.people,

@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
+use super::absence::{Absence, absence};
 use super::record::{Bank, Identified};
+use super::searched::{Searched, TimedPlace, searched};
 use super::visit::Visit;
 pub use crate::identify::Grade;
 use crate::identify::{Candidate, Standing};
@@ -27,8 +29,11 @@ pub struct Finding {
     pub firm: bool,
     /// Its signs, the best first.
     pub signs: Vec<String>,
-    /// Whether the standard method would count the place as positive: one print, trail or dropping of a target is enough.
+    /// Whether the standard method would count the place as positive: one print, trail or dropping of a target is enough. A target that wasn't found makes it
+    /// negative only where enough was searched.
     pub positive: Option<bool>,
+    /// Of a target of which nothing was found: with which effort, under which conditions.
+    pub absence: Option<Absence>,
 }
 
 /// What was searched.
@@ -53,8 +58,10 @@ pub struct StretchEffort {
     pub bank: Option<Bank>,
     /// Its length, m.
     pub length_m: f64,
-    /// How much of it was searched, m.
+    /// How much of it was searched, as the worker says, m.
     pub searched_m: Option<f64>,
+    /// How much of it the track was walked along.
+    pub by_track: Option<Searched>,
 }
 
 /// The findings of a visit: by grade, then by how sure; targets without a sign at the end.
@@ -81,7 +88,7 @@ pub fn findings(visit: &Visit, words: &Words) -> Vec<Finding> {
         b.grade.cmp(&a.grade).then(b.probability.unwrap_or(0.0).total_cmp(&a.probability.unwrap_or(0.0)))
     });
     let missing = visit.opened.targets.iter().filter(|target| !findings.iter().any(|f| f.maker == **target));
-    let missing: Vec<Finding> = missing.map(|target| not_found(target, words)).collect();
+    let missing: Vec<Finding> = missing.map(|target| not_found(visit, target, words)).collect();
     findings.extend(missing);
     findings
 }
@@ -105,10 +112,12 @@ fn finding(visit: &Visit, identified: &Identified, leader: &Candidate) -> Findin
         firm: identified.result.firm,
         signs: vec![identified.sign.clone()],
         positive: is_target.then_some(grade >= Grade::Likely),
+        absence: None,
     }
 }
 
-fn not_found(target: &str, words: &Words) -> Finding {
+fn not_found(visit: &Visit, target: &str, words: &Words) -> Finding {
+    let absence = absence(visit, target).ok();
     Finding {
         maker: target.into(),
         name: words.say(&format!("maker.{target}")).into(),
@@ -118,17 +127,21 @@ fn not_found(target: &str, words: &Words) -> Finding {
         band: None,
         firm: false,
         signs: vec![],
-        positive: Some(false),
+        positive: absence.as_ref().is_some_and(|absence| absence.enough).then_some(false),
+        absence,
     }
 }
 
 /// The effort of a visit.
 pub fn effort(visit: &Visit) -> Effort {
+    let track: Vec<TimedPlace> = visit.track.iter().flat_map(|piece| piece.fixes.iter().copied()).collect();
+    let by_track = |s: &super::StretchWalked| (!track.is_empty()).then(|| searched(&s.name, &s.line, &track).ok());
     let stretch = |s: &super::StretchWalked| StretchEffort {
         name: s.name.clone(),
         bank: s.bank,
         length_m: s.length_m(),
         searched_m: s.searched_m,
+        by_track: by_track(s).flatten(),
     };
     Effort {
         stretches: visit.stretches.iter().map(stretch).collect(),

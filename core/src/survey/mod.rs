@@ -1,24 +1,37 @@
 //! The records and rules of a survey: visit, stretch, sign, effort, finding.
 
+mod absence;
 mod assemble;
 mod document;
 mod finding;
 mod folder;
+mod freshness;
 mod later;
+mod lots;
 mod measures;
+mod protocol;
 mod record;
-mod time;
+mod searched;
+mod season;
 mod visit;
 mod visit_file;
 
+pub use crate::time::{parse_time, utc_text};
+pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
 pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
+pub use freshness::{FreshnessClass, classes, younger_than_h};
 pub use later::{Check, Correction, LandownerConsent, Note, Verdict, Withdrawal};
+pub use lots::{Candidate, Draw, DrawError, Drawn, Square, draw};
+pub use protocol::{
+    Banks, End, Length, Places, Protocol, ProtocolError, Season, Sourced, Stop, Visits, Weather, Which,
+};
 pub use record::{
     Bank, Clock, Closed, Conditions, Consent, Identified, Opened, Person, PhotoAttached, PlacedBy, PrintMeasured,
     Record, SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
 };
-pub use time::{parse_time, utc_text};
+pub use searched::{Repairs, Searched, SearchedError, TimedPlace, searched};
+pub use season::{MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, State, Task, Walk, walks};
 pub use visit::Visit;
 pub use visit_file::{VisitFile, VisitFileError};

@@ -1,10 +1,15 @@
 //! What is written down on a visit, record by record: each becomes one entry of the store.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, FixedOffset, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::absence::Detection;
 use super::later::{Check, Correction, LandownerConsent, Note, Withdrawal};
+use super::protocol::Protocol;
+use super::season::{PlaceGiven, PlacePlanned};
 use crate::identify::{Evidence, Identification};
 use crate::place::Category;
 use crate::print::Landmarks;
@@ -42,6 +47,10 @@ pub enum Record {
     LandownerConsent(LandownerConsent),
     /// Something worth keeping that is no sign.
     Note(Note),
+    /// A place that is to be visited; of a season, not of a visit.
+    PlacePlanned(PlacePlanned),
+    /// A place given to people; of a season.
+    PlaceGiven(PlaceGiven),
 }
 
 /// A person's name.
@@ -54,8 +63,17 @@ pub struct Opened {
     pub purpose: String,
     /// The track makers that are looked for, by name as in the species facts.
     pub targets: Vec<String>,
-    /// The protocol that is followed.
+    /// The protocol that is followed: its name, or in words.
     pub protocol: Option<String>,
+    /// Its rules as they were then, where it is a built-in one or the team's own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub protocol_rules: Option<Protocol>,
+    /// How likely one such visit finds sign where the track maker lives, by its name: as the team chose it, with its source.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub detection: BTreeMap<String, Detection>,
+    /// How many seasons of sign surveys the most experienced of the people has behind them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub experience_seasons: Option<u32>,
     /// When it began.
     pub start: DateTime<FixedOffset>,
     /// Who was there.
@@ -97,6 +115,9 @@ pub struct Conditions {
     /// Low, normal, high, flood.
     #[serde(default)]
     pub water_level: Option<String>,
+    /// The share of the ground that can hold prints, 0 to 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub holds_prints_share: Option<f64>,
     /// Falling, low, rising, high.
     #[serde(default)]
     pub tide: Option<String>,
@@ -252,6 +273,9 @@ pub struct SignNoted {
     pub time: Option<DateTime<FixedOffset>>,
     /// By appearance, never in days.
     pub freshness: Option<String>,
+    /// Whether the tide washes over its place.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub below_high_water: Option<bool>,
     /// Anything else.
     pub note: Option<String>,
 }
@@ -296,6 +320,8 @@ impl Record {
             Self::Withdrawal(_) => "withdrawal",
             Self::LandownerConsent(_) => "landowner_consent",
             Self::Note(_) => "note",
+            Self::PlacePlanned(_) => "place_planned",
+            Self::PlaceGiven(_) => "place_given",
         }
     }
 
@@ -317,6 +343,8 @@ impl Record {
                 None => format!("{}/{}", withdrawal.of_kind, withdrawal.of_subject),
             },
             Self::Note(note) => super::utc_text(note.at),
+            Self::PlacePlanned(place) => super::season::subject_of(&place.name),
+            Self::PlaceGiven(given) => format!("{}/{}", super::season::subject_of(&given.place), given.from),
         }
     }
 }

@@ -1,5 +1,6 @@
 //! A visit put together from its records.
 
+use chrono::{DateTime, FixedOffset};
 use geo::{Closest, HaversineClosestPoint, Length, LineLocatePoint, LineString, Point};
 use sha2::{Digest, Sha256};
 
@@ -75,6 +76,8 @@ impl Visit {
             Record::LandownerConsent(consent) => self.consented = Some(consent),
             Record::Correction(correction) => self.corrections.push(correction),
             Record::Withdrawal(withdrawal) => self.withdrawals.push(withdrawal),
+            // Of a season.
+            Record::PlacePlanned(_) | Record::PlaceGiven(_) => {}
         }
     }
 
@@ -113,6 +116,21 @@ impl Visit {
         }
     }
 
+    /// When somebody was last seen there: at its end, or at the last thing that was noted.
+    pub fn last_seen(&self) -> DateTime<FixedOffset> {
+        let end = self.closed.as_ref().map(|closed| closed.end);
+        let noted = || {
+            let fixes = self.track.iter().flat_map(|piece| piece.fixes.last()).map(|fix| fix.0.fixed_offset());
+            let others = self
+                .signs
+                .iter()
+                .filter_map(|sign| sign.time)
+                .chain(self.photos.iter().filter_map(|photo| photo.taken));
+            fixes.chain(others).max().unwrap_or(self.opened.start)
+        };
+        end.unwrap_or_else(noted).max(self.opened.start)
+    }
+
     /// The photograph of this name in the folder.
     pub fn photo(&self, file: &str) -> Option<&PhotoAttached> {
         self.photos.iter().find(|photo| photo.file == file)
@@ -125,9 +143,9 @@ impl Visit {
 }
 
 impl TrackPiece {
-    /// Its length along the great circles, m.
+    /// Its length on WGS84, m.
     pub fn length_m(&self) -> f64 {
-        geo::Haversine.length(&self.fixes.iter().map(|(_, lat, lon)| Point::new(*lon, *lat)).collect::<LineString>())
+        geo::Geodesic.length(&self.fixes.iter().map(|(_, lat, lon)| Point::new(*lon, *lat)).collect::<LineString>())
     }
 }
 
@@ -136,9 +154,9 @@ impl StretchWalked {
         self.line.iter().copied().map(Point::from).collect()
     }
 
-    /// Its length along the great circles, m.
+    /// Its length on WGS84, m.
     pub fn length_m(&self) -> f64 {
-        geo::Haversine.length(&self.line())
+        geo::Geodesic.length(&self.line())
     }
 
     /// How far along the stretch (0–1) the point of it lies that is nearest to a position (latitude, longitude), and how far

@@ -1,17 +1,19 @@
 //! `visit.toml`: one visit in a folder of photographs, as phone, command line and demo all write it.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
-use chrono::{DateTime, FixedOffset};
+use chrono::{DateTime, FixedOffset, NaiveDate};
 use serde::{Deserialize, Deserializer, de::Error as _};
 use serde_json::{Map, Value};
 
+use super::absence::Detection;
 use super::record::{Bank, Conditions, Consent, Person, SignKind};
-use super::time::parse_time;
 use crate::measured::Measured;
 use crate::place::Category;
 use crate::print::{Floor, Landmarks, StatedScale};
 use crate::scale::card::U_CHECK_LINE_MM;
+use crate::time::parse_time;
 use crate::trail::TrailMarks;
 
 /// The file as it stands.
@@ -43,8 +45,14 @@ pub struct Head {
     /// Track makers that are looked for; the otter where nothing is said.
     #[serde(default = "the_otter")]
     pub targets: Vec<String>,
+    /// A built-in one's name, a file of the team's own (`NAME.toml`), or in words.
     #[serde(default)]
     pub protocol: Option<String>,
+    /// By track maker: how likely one such visit finds sign where it lives, with the source.
+    #[serde(default)]
+    pub detection: BTreeMap<String, Detection>,
+    #[serde(default)]
+    pub experience_seasons: Option<u32>,
     #[serde(deserialize_with = "time")]
     pub start: DateTime<FixedOffset>,
     #[serde(default, deserialize_with = "optional_time")]
@@ -199,6 +207,8 @@ pub struct Sign {
     #[serde(default)]
     pub freshness: Option<String>,
     #[serde(default)]
+    pub below_high_water: Option<bool>,
+    #[serde(default)]
     pub substrate: Option<String>,
     #[serde(default)]
     pub setting: Option<Value>,
@@ -331,6 +341,19 @@ impl VisitFile {
         if head.end.is_some_and(|end| end < head.start) {
             return Err("end lies before start: check both times and their offsets from UTC".into());
         }
+        if let Some(share) = self.conditions.holds_prints_share.filter(|share| !(0.0..=1.0).contains(share)) {
+            return Err(format!("holds_prints_share = {share} can't be: give a share from 0 to 1"));
+        }
+        let classes = super::classes().map_err(|error| error.to_string())?;
+        for (sign, class) in self.sign.iter().filter_map(|sign| Some((sign, sign.freshness.as_ref()?))) {
+            if classes.iter().all(|known| known.id != *class) {
+                let known = classes.iter().map(|known| known.id.as_str()).collect::<Vec<_>>().join(", ");
+                return Err(format!(
+                    "sign {}: the freshness {class:?} isn't a class of appearance; there are: {known}",
+                    sign.id
+                ));
+            }
+        }
         if head.clock_offset_s.is_some() && head.clock_photo.is_some() {
             return Err("clock_offset_s and clock_photo are both given: keep one of them".into());
         }
@@ -372,17 +395,32 @@ fn time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime<FixedOffset>, D::
 
 /// The same where it may be missing.
 pub(super) fn optional_time<'de, D: Deserializer<'de>>(from: D) -> Result<Option<DateTime<FixedOffset>>, D::Error> {
+    let Some(text) = text_of_time(from)? else { return Ok(None) };
+    let unreadable = || D::Error::custom(format!("{text:?} is no time: write it like 2026-10-03T07:41:10+02:00"));
+    parse_time(&text).map(Some).ok_or_else(unreadable)
+}
+
+/// A TOML date or a text that holds one.
+pub(super) fn date<'de, D: Deserializer<'de>>(from: D) -> Result<NaiveDate, D::Error> {
+    optional_date(from)?.ok_or_else(|| D::Error::custom("a date is missing"))
+}
+
+/// The same where it may be missing.
+pub(super) fn optional_date<'de, D: Deserializer<'de>>(from: D) -> Result<Option<NaiveDate>, D::Error> {
+    let Some(text) = text_of_time(from)? else { return Ok(None) };
+    let unreadable = |_| D::Error::custom(format!("{text:?} is no date: write it like 2026-10-03"));
+    text.trim().parse().map(Some).map_err(unreadable)
+}
+
+fn text_of_time<'de, D: Deserializer<'de>>(from: D) -> Result<Option<String>, D::Error> {
     #[derive(Deserialize)]
     #[serde(untagged)]
     enum Time {
         Toml(toml::value::Datetime),
         Text(String),
     }
-    let text = match Option::<Time>::deserialize(from)? {
-        None => return Ok(None),
-        Some(Time::Toml(time)) => time.to_string(),
-        Some(Time::Text(text)) => text,
-    };
-    let unreadable = || D::Error::custom(format!("{text:?} is no time: write it like 2026-10-03T07:41:10+02:00"));
-    parse_time(&text).map(Some).ok_or_else(unreadable)
+    Ok(Option::<Time>::deserialize(from)?.map(|time| match time {
+        Time::Toml(time) => time.to_string(),
+        Time::Text(text) => text,
+    }))
 }

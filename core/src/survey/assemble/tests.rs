@@ -18,6 +18,9 @@ fn opened() -> Opened {
         purpose: "otter survey".into(),
         targets: vec!["lutra_lutra".into()],
         protocol: None,
+        protocol_rules: None,
+        detection: Default::default(),
+        experience_seasons: None,
         start: time(0),
         people: vec!["Ida Fennwick".into()],
         place_name: "Quillmark Shore".into(),
@@ -41,6 +44,7 @@ fn sign(id: &str, note: &str) -> Record {
         placed_by,
         time,
         freshness,
+        below_high_water: None,
         note,
     })
 }

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use super::protocol::{Protocol, ProtocolError};
 use super::record::{Closed, Opened, StretchWalked, TrackPiece};
 use super::visit::Visit;
 use super::visit_file::{Line, VisitFile, VisitFileError};
@@ -83,6 +84,9 @@ pub enum FolderError {
         /// What is wrong.
         source: PlaceError,
     },
+    /// The team's own protocol.
+    #[error(transparent)]
+    Protocol(#[from] ProtocolError),
     /// A stretch's line.
     #[error("stretch {name}: {detail}")]
     Stretch {
@@ -133,7 +137,7 @@ pub fn read_folder(
     let mut reader = Reader {
         folder,
         words,
-        visit: Visit::open(opened(&file)),
+        visit: Visit::open(opened(folder, &file)?),
         file: &file,
         track,
         facts: facts_of(folder, &file)?,
@@ -166,12 +170,22 @@ pub fn read_folder(
     Ok(FolderVisit { visit: reader.visit, files, left_out, warnings })
 }
 
-fn opened(file: &VisitFile) -> Opened {
+fn opened(folder: &Path, file: &VisitFile) -> Result<Opened, FolderError> {
     let head = file.visit.clone();
-    Opened {
+    let protocol_rules = match &head.protocol {
+        None => None,
+        Some(own) if own.ends_with(".toml") => {
+            Some(Protocol::from_toml(&String::from_utf8_lossy(&read(folder, own)?))?)
+        }
+        Some(name) => Protocol::builtin()?.into_iter().find(|protocol| protocol.id == *name),
+    };
+    Ok(Opened {
         purpose: head.purpose,
         targets: head.targets,
-        protocol: head.protocol,
+        protocol: protocol_rules.as_ref().map(|rules| rules.id.clone()).or(head.protocol),
+        protocol_rules,
+        detection: head.detection,
+        experience_seasons: head.experience_seasons,
         start: head.start,
         people: head.people,
         place_name: head.place_name,
@@ -180,7 +194,7 @@ fn opened(file: &VisitFile) -> Opened {
         sensitivity_category: head.sensitivity_category,
         notice: head.notice,
         conditions: file.conditions.clone(),
-    }
+    })
 }
 
 /// The built-in facts, with the region's list where the visit names one.

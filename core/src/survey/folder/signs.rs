@@ -35,6 +35,7 @@ impl Reader<'_> {
             placed_by: place.map(|(_, by)| by),
             time,
             freshness: sign.freshness.clone(),
+            below_high_water: sign.below_high_water,
             note: sign.note.clone(),
         });
         self.identify(sign)
