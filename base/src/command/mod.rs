@@ -9,6 +9,7 @@ mod invite;
 mod lamps;
 mod measure;
 mod members;
+mod plan;
 mod serve;
 mod store;
 mod trail;
@@ -41,6 +42,9 @@ pub enum Command {
     Measure(Box<measure::Arguments>),
     /// List the team's members, bar them, or give them another role.
     Members(members::Arguments),
+    /// Plan walks: sun, tide, times to go.
+    #[command(subcommand)]
+    Plan(plan::Action),
     /// Run the base: devices that were invited exchange records and photographs with it.
     Serve(serve::Arguments),
     /// Look after a store.
@@ -64,6 +68,7 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
         Command::Invite(arguments) => invite::run(&arguments, &words),
         Command::Measure(arguments) => measure::run(&arguments, &words),
         Command::Members(arguments) => members::run(&arguments, &words),
+        Command::Plan(action) => plan::run(&action, &words),
         Command::Serve(arguments) => serve::run(&arguments, &words),
         Command::Store(action) => store::run(&action, &words),
         Command::Trail(arguments) => trail::run(&arguments, &words),
