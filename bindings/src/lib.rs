@@ -5,6 +5,7 @@
 //! them. Every call may take long: call from a background thread.
 
 mod connection;
+mod day;
 mod error;
 mod exchange;
 mod ground;
@@ -18,6 +19,7 @@ mod visit;
 mod workspace;
 
 pub use connection::{Connections, HttpHeader, HttpRequest, HttpResponse, KnownBase, Transport, TransportFailure};
+pub use day::{DayWithout, DaysAsked, DaysPlanned, PlaceGiven, ShoreAsked, SunNow, TideTurn, WindowPlanned};
 pub use error::ShellError;
 pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntries, RefusedPhotograph, RefusedReason};
 pub use ground::{GroundLook, Light, PadProposal};

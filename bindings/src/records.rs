@@ -26,6 +26,12 @@ impl Moment {
     }
 }
 
+impl From<DateTime<FixedOffset>> for Moment {
+    fn from(at: DateTime<FixedOffset>) -> Self {
+        Self { utc_ms: at.timestamp_millis(), offset_minutes: at.offset().local_minus_utc() / 60 }
+    }
+}
+
 /// A pixel of the upright picture: x right, y down, the first pixel's centre is (0, 0).
 #[derive(Debug, Clone, Copy, PartialEq, uniffi::Record)]
 #[allow(missing_docs)]

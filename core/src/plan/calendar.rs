@@ -15,7 +15,7 @@ pub fn calendar(plan: &Plan, asked: &Asked, now: DateTime<Utc>, words: &Words) -
         let mut description = window.why(asked.zone, words);
         description += &format!("\n{}", words.say("plan.angles_only"));
         if window.tide.is_some() {
-            description += &format!("\n{}\n{}", words.say("plan.tide_caution"), words.say("caution.tide_and_mud"));
+            description += &format!("\n{}\n{}", words.say("plan.tide_caution"), words.say("caution.falling_tide"));
         }
         let event = Event::new()
             .uid(&format!("{}-{place}@rakelight", utc_text(window.span.start)))

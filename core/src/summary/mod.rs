@@ -9,12 +9,12 @@ use std::path::PathBuf;
 
 use minijinja::value::{Kwargs, Serde};
 use minijinja::{AutoEscape, Environment, Error as TemplateError, ErrorKind, Value};
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::measured::Measured;
 use crate::photo::PhotoError;
 use crate::place::Position;
-use crate::survey::{self, Consent, Effort, Finding, Grade, LeftOut, Opened, Visit};
+use crate::survey::{self, Advice, Caution, Consent, Effort, Finding, Grade, LeftOut, Occasion, Opened, Visit};
 use crate::words::Words;
 
 /// Why a summary can't be made.
@@ -42,17 +42,6 @@ impl SummaryError {
     }
 }
 
-#[derive(Deserialize)]
-struct Cautions {
-    caution: Vec<Caution>,
-    advice: Vec<Caution>,
-}
-
-#[derive(Deserialize, Serialize)]
-struct Caution {
-    id: String,
-}
-
 /// What the template fills in.
 #[derive(Serialize)]
 struct Page<'a> {
@@ -67,7 +56,7 @@ struct Page<'a> {
     passed_on: Option<String>,
     not_looked_at: Vec<String>,
     cautions: Vec<Caution>,
-    advice: Vec<Caution>,
+    advice: Vec<Advice>,
     version: &'a str,
 }
 
@@ -84,7 +73,6 @@ pub fn html(
     let findings = survey::findings(visit, words);
     let effort = survey::effort(visit);
     let figures = figures(visit, &findings, words, photo_path)?;
-    let cautions: Cautions = toml::from_str(include_str!("../../data/cautions.toml"))?;
     let (found, not_found) = findings.iter().partition(|finding| finding.grade != Grade::None);
     let page = Page {
         lang: words.language(),
@@ -97,8 +85,8 @@ pub fn html(
         figures,
         passed_on: passed_on(visit, words),
         not_looked_at: not_looked_at(visit, &effort, left_out, words),
-        cautions: cautions.caution,
-        advice: cautions.advice,
+        cautions: survey::cautions(Occasion::Summary, true)?,
+        advice: survey::advice()?,
         version: env!("CARGO_PKG_VERSION"),
     };
     Ok(environment(words)?.get_template("summary.html")?.render(Serde(&page))?)

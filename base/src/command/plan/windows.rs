@@ -7,6 +7,7 @@ use clap::Args;
 use rakelight_core::plan::{
     Asked, FreeShore, LowSun, Plan, Shore, TideKnown, TurnBack, Tz, calendar, compass_key, plan,
 };
+use rakelight_core::survey::{Occasion, cautions};
 use rakelight_core::words::Words;
 use serde_json::{Value, json};
 
@@ -71,14 +72,23 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     };
     let plan = plan(&asked).map_err(Failure::input)?;
     let notes = notes(&asked, &plan, words);
+    let cautions = cautions(Occasion::Plan, asked.shore.is_some()).map_err(Failure::input)?;
+    let cautions: Vec<String> = cautions
+        .iter()
+        .map(|caution| format!("caution.{}", caution.id))
+        .chain(["caution.authority".into()])
+        .map(|key| words.say(&key).to_owned())
+        .collect();
     if let Some(path) = &arguments.calendar {
         failure::write(path, calendar(&plan, &asked, Utc::now(), words))?;
     }
     if arguments.json {
-        print_json(&document(&plan, &asked, &notes, words));
+        print_json(&document(&plan, &asked, &notes, &cautions, words));
     } else {
         show(&plan, zone, words);
         notes.iter().for_each(|note| println!("{note}"));
+        println!("\n{}", words.say("plan.take_care"));
+        cautions.iter().for_each(|caution| println!("  - {caution}"));
     }
     Ok(())
 }
@@ -119,7 +129,6 @@ fn notes(asked: &Asked, plan: &Plan, words: &Words) -> Vec<String> {
                 notes.push(words.fill("plan.tide_partly", &[("days", &partly.join(", "))]));
             }
             notes.push(words.say("plan.tide_caution").into());
-            notes.push(words.say("caution.tide_and_mud").into());
         }
     }
     let lamp = &plan.lamp;
@@ -129,10 +138,11 @@ fn notes(asked: &Asked, plan: &Plan, words: &Words) -> Vec<String> {
     notes
 }
 
-fn document(plan: &Plan, asked: &Asked, notes: &[String], words: &Words) -> Value {
+fn document(plan: &Plan, asked: &Asked, notes: &[String], cautions: &[String], words: &Words) -> Value {
     let mut document = json!(plan);
     document["time_zone"] = json!(asked.zone.name());
     document["notes"] = json!(notes);
+    document["cautions"] = json!(cautions);
     if let Some(shore) = &asked.shore {
         document["free_below_m"] = json!(shore.free_below_m);
         document["turn_back"] = json!(shore.turn_back);

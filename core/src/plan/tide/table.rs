@@ -63,6 +63,21 @@ impl TideTable {
             });
             extremes.push(next.map_err(|wrong| TideError::Line { line, wrong })?);
         }
+        Self::of(extremes, between)
+    }
+
+    /// From high and low waters, in order of time.
+    ///
+    /// # Errors
+    /// As [`TideTable::from_csv`]; the line is the turn's place in the list, from 1.
+    pub fn from_turns(turns: Vec<Extreme>, between: Between) -> Result<Self, TideError> {
+        for (line, pair) in (2..).zip(turns.windows(2)) {
+            follows(&pair[0], &pair[1]).map_err(|wrong| TideError::Line { line, wrong })?;
+        }
+        Self::of(turns, between)
+    }
+
+    fn of(extremes: Vec<Extreme>, between: Between) -> Result<Self, TideError> {
         if extremes.len() < 2 {
             return Err(TideError::TooFew { given: extremes.len() });
         }

@@ -1,0 +1,141 @@
+"""How much of a stretch was searched, by a track with noise: against shapely and pyproj (PyPI); absence and freshness as a visit's document has them."""
+
+import datetime
+import json
+import random
+
+import numpy as np
+import pyproj
+import pytest
+import shapely
+
+from conftest import rakelight
+
+START = datetime.datetime(2026, 10, 14, 7, 0, tzinfo=datetime.timezone.utc)
+LAT, LON = 53.0, 9.0
+
+
+class Plane:
+    """An azimuthal plane on WGS84 around the place, by PROJ."""
+
+    def __init__(self, lat=LAT, lon=LON):
+        self.to = pyproj.Transformer.from_crs("EPSG:4326", f"+proj=aeqd +lat_0={lat} +lon_0={lon} +ellps=WGS84", always_xy=True)
+
+    def degrees(self, x, y):
+        return list(self.to.transform(x, y, direction="INVERSE"))
+
+
+def gpx(fixes):
+    points = "".join(f'<trkpt lat="{lat:.9f}" lon="{lon:.9f}"><time>{time.strftime("%Y-%m-%dT%H:%M:%SZ")}</time></trkpt>' for time, lon, lat in fixes)
+    return f'<gpx version="1.1" creator="check" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
+
+
+def visit(folder, line, fixes=None, head="", conditions="", stretch="", rest=""):
+    folder.mkdir(exist_ok=True)
+    (folder / "visit.toml").write_text(
+        f'[visit]\npurpose = "otter"\nstart = 2026-10-14T07:00:00Z\nend = 2026-10-14T09:00:00Z\npeople = ["A"]\nplace_name = "Nowhere"\n{head}\n'
+        f"[conditions]\n{conditions}\n[[stretch]]\nname = \"bank\"\nline = {json.dumps(line)}\n{stretch}\n{rest}"
+    )
+    if fixes:
+        (folder / "track.gpx").write_text(gpx(fixes))
+    rakelight("visit", folder, "--out", folder / "out")
+    return json.loads((folder / "out" / "visit.json").read_text())
+
+
+def test_what_was_searched_is_what_shapely_projects(tmp_path):
+    """50 walks along winding banks with noise, to and fro, with gaps: the union of the steps by shapely's own projection onto the line."""
+    dice = random.Random(3)
+    plane = Plane()
+    for n in range(50):
+        x = np.cumsum([0] + [dice.uniform(50, 90) for _ in range(9)])
+        bank = shapely.LineString([(a, dice.uniform(-25, 25)) for a in x])
+        # Walk from one place to another, and perhaps back some of the way; perhaps with a long silence.
+        first, last = dice.uniform(0, 0.3), dice.uniform(0.6, 1.0)
+        turn = dice.uniform(first, last)
+        way = np.concatenate([np.arange(first * bank.length, last * bank.length, 12), np.arange(last * bank.length, turn * bank.length, -12)])
+        silent_at = dice.randrange(5, len(way) - 5) if n % 3 == 0 else None
+        time, fixes, steps, before = START, [], [], None
+        for i, along in enumerate(way):
+            time += datetime.timedelta(seconds=900 if i == silent_at else 12)
+            at = bank.interpolate(along)
+            there = shapely.Point(at.x + dice.gauss(0, 3), at.y + dice.gauss(0, 3))
+            fixes.append((time, *plane.degrees(there.x, there.y)))
+            on_line = bank.project(there)
+            if before is not None and i != silent_at:
+                steps.append(sorted([before, on_line]))
+            before = on_line
+        covered = shapely.union_all([shapely.LineString([(a, 0), (b, 0)]) for a, b in steps if b > a]).length
+        found = visit(tmp_path / str(n), [plane.degrees(*point) for point in bank.coords], fixes)
+        (stretch,) = found["effort"]["stretches"]
+        track = stretch["by_track"]
+        assert track["length_m"] == pytest.approx(bank.length, rel=1e-4) and stretch["length_m"] == pytest.approx(bank.length, rel=1e-4)
+        assert track["covered_m"] == pytest.approx(covered, rel=0.005)
+        assert track["repairs"]["silent"] == (silent_at is not None)
+        assert abs(track["covered_m"] - (last - first) * bank.length) < 4 * track["u_covered_m"] + (silent_at is not None) * 40
+
+
+def test_a_track_that_jumps_and_goes_back_in_time_is_repaired_and_that_is_said(tmp_path):
+    plane = Plane()
+    fixes = [(START + datetime.timedelta(seconds=10 * i), *plane.degrees(10 * i, 0)) for i in range(40)]
+    fixes[20] = (fixes[20][0], *plane.degrees(5000, 3000))
+    fixes[5], fixes[6] = fixes[6], fixes[5]
+    found = visit(tmp_path / "v", [plane.degrees(0, 0), plane.degrees(600, 0)], fixes)
+    track = found["effort"]["stretches"][0]["by_track"]
+    assert track["repairs"]["jumps"] == 1 and track["covered_m"] == pytest.approx(390, abs=2)
+
+
+def absence_of(found):
+    (finding,) = found["findings"]
+    return finding["positive"], finding["absence"]
+
+
+def test_not_found_is_said_only_with_enough_effort(tmp_path):
+    plane = Plane()
+    line = [plane.degrees(0, 0), plane.degrees(640, 0)]
+    wet = "days_without_rain = 2\nwater_level = \"high\"\nholds_prints_share = 0.1"
+    head = 'protocol = "one_bank_600"\nexperience_seasons = 1'
+    positive, absence = absence_of(visit(tmp_path / "long", line, head=head, conditions=wet, stretch="searched_m = 620"))
+    assert positive is False and absence["enough"] and absence["asked_m"] == 600
+    assert {lowers["id"] for lowers in absence["lowers"]} == {"rain", "high_water", "little_ground", "inexperienced"}
+    assert all(lowers["source"] for lowers in absence["lowers"])
+    positive, absence = absence_of(visit(tmp_path / "short", line, head=head, conditions=wet, stretch="searched_m = 200"))
+    assert positive is None and not absence["enough"] and "short" in {lowers["id"] for lowers in absence["lowers"]}
+    positive, absence = absence_of(visit(tmp_path / "untold", line, head=head))
+    assert positive is None and absence["searched_m"] is None
+
+
+def test_how_likely_a_miss_is_follows_from_a_detection_with_its_source(tmp_path):
+    plane = Plane()
+    line = [plane.degrees(0, 0), plane.degrees(640, 0)]
+    detection = '[visit.detection.lutra_lutra]\np = 0.534\nsource = "Fusillo, Marcelli & Boitani 2007: Italy, winter"\n'
+    found = visit(tmp_path / "a", line, head='protocol = "one_bank_600"\n' + detection, stretch="searched_m = 620")
+    missed = absence_of(found)[1]["missed"]
+    assert missed["by_one_visit"]["chance"] == pytest.approx(0.466) and missed["visits_until_5_percent"] == 4
+    folder = tmp_path / "b"
+    folder.mkdir()
+    (folder / "visit.toml").write_text((tmp_path / "a" / "visit.toml").read_text().replace("Fusillo, Marcelli & Boitani 2007: Italy, winter", ""))
+    assert "source" in rakelight("visit", folder, "--out", tmp_path / "out", expect=2)
+
+
+def test_a_teams_own_protocol_is_a_file_beside_the_visit(tmp_path):
+    plane = Plane()
+    line = [plane.degrees(0, 0), plane.degrees(640, 0)]
+    from conftest import ROOT
+
+    own = (ROOT / "core" / "data" / "protocols" / "both_banks_300.toml").read_text().replace('"both_banks_300"', '"ours"', 1).replace("metres = 300", "metres = 150")
+    (tmp_path / "v").mkdir()
+    (tmp_path / "v" / "ours.toml").write_text(own)
+    found = visit(tmp_path / "v", line, head='protocol = "ours.toml"', stretch='searched_m = 300\nbank = "left"', conditions="days_without_rain = 9")
+    positive, absence = absence_of(found)
+    assert found["visit"]["protocol"] == "ours" and absence["asked_m"] == 300 and positive is False
+    assert [lowers["id"] for lowers in absence["lowers"]] == ["one_bank"]
+
+
+def test_a_sign_that_the_tide_washes_over_is_younger_than_the_last_high_water(tmp_path):
+    plane = Plane()
+    line = [plane.degrees(0, 0), plane.degrees(640, 0)]
+    sign = '[[sign]]\nid = "s1"\nkind = "print"\ntime = 2026-10-14T08:00:00Z\nfreshness = "fresh"\nbelow_high_water = true\n'
+    found = visit(tmp_path / "v", line, conditions="last_high_water = 2026-10-14T04:05:00Z", rest=sign)
+    assert found["signs"][0]["younger_than_h"] == 4.0
+    (tmp_path / "v" / "visit.toml").write_text((tmp_path / "v" / "visit.toml").read_text().replace('"fresh"', '"two days"'))
+    assert "fresh, recent, old" in rakelight("visit", tmp_path / "v", "--out", tmp_path / "out", expect=2)
