@@ -1,6 +1,7 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
 mod exchange;
+mod plan;
 
 use std::sync::LazyLock;
 
@@ -26,7 +27,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 11] = [
+pub const READERS: [Reader; 18] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -42,6 +43,17 @@ pub const READERS: [Reader; 11] = [
     Reader { name: "heads", read: exchange::heads, examples: exchange::some_heads },
     Reader { name: "answers", read: exchange::answers, examples: exchange::some_answers },
     Reader { name: "invitation", read: exchange::invitation, examples: exchange::some_invitations },
+    Reader { name: "tide_table", read: plan::tide_table, examples: plan::tide_tables },
+    Reader {
+        name: "constants",
+        read: plan::constants,
+        examples: || fixtures("fixtures/reference", "_constituents.csv"),
+    },
+    Reader { name: "map", read: plan::map, examples: plan::maps },
+    Reader { name: "season", read: plan::season, examples: plan::seasons },
+    Reader { name: "protocol", read: plan::protocol, examples: || fixtures("core/data/protocols", ".toml") },
+    Reader { name: "candidates", read: plan::candidates, examples: plan::some_candidates },
+    Reader { name: "walk", read: plan::walk, examples: plan::walks_of_bytes },
 ];
 
 /// Pictures are no larger than they must be, so that many are read.
