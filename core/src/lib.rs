@@ -8,6 +8,7 @@ pub mod lamps;
 pub mod measured;
 pub mod photo;
 pub mod place;
+pub mod plot;
 pub mod print;
 pub mod raster;
 pub mod relief;
