@@ -1,5 +1,6 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
+mod analyse;
 mod exchange;
 
 use std::sync::LazyLock;
@@ -26,7 +27,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 11] = [
+pub const READERS: [Reader; 14] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -42,6 +43,9 @@ pub const READERS: [Reader; 11] = [
     Reader { name: "heads", read: exchange::heads, examples: exchange::some_heads },
     Reader { name: "answers", read: exchange::answers, examples: exchange::some_answers },
     Reader { name: "invitation", read: exchange::invitation, examples: exchange::some_invitations },
+    Reader { name: "histories", read: analyse::histories, examples: analyse::some_histories },
+    Reader { name: "signs", read: analyse::signs, examples: analyse::some_signs },
+    Reader { name: "contents", read: analyse::contents, examples: analyse::some_contents },
 ];
 
 /// Pictures are no larger than they must be, so that many are read.

@@ -133,9 +133,8 @@ pub fn plot(groups: &[Group], level: f64, words: &Words) -> Result<String, PlotE
     let at = |share: f64| (x0 + share * (x1 - x0)).round() as i32;
     sheet((high + FOOT + 2 * margin) as u32, |sheet| {
         let bottom = margin + high;
-        for tenth in (0..=10).step_by(2) {
-            let share = f64::from(tenth) / 10.0;
-            sheet.draw(&line(vec![(at(share), margin + HEAD / 2), (at(share), bottom)], PAPER, LINE))?;
+        for fifth in 0..=5 {
+            let share = f64::from(fifth) / 5.0;
             sheet.draw_text(&words.number(share, 1), &centred(SMALL, MUD), (at(share), bottom + 22))?;
         }
         sheet.draw(&line(vec![(at(0.0), bottom), (at(1.0), bottom)], INK, FINE))?;
@@ -146,6 +145,10 @@ pub fn plot(groups: &[Group], level: f64, words: &Words) -> Result<String, PlotE
             for row in &group.rows {
                 sheet.draw_text(&lettered(row, words), &left(SMALL, MUD), (margin, y + 14))?;
                 let middle = y + 46;
+                for fifth in 0..=5 {
+                    let x = at(f64::from(fifth) / 5.0);
+                    sheet.draw(&line(vec![(x, middle - 16), (x, middle + 16)], PAPER, LINE))?;
+                }
                 if let Some([low, high]) = row.interval {
                     sheet.draw(&line(vec![(at(low), middle), (at(high), middle)], INK, LINE))?;
                     for end in [low, high] {

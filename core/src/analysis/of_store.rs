@@ -156,3 +156,6 @@ fn of_maker<'a>(visit: &'a Visit, maker: &'a str) -> impl Iterator<Item = (&'a S
         Some((sign, identified))
     })
 }
+
+#[cfg(test)]
+mod tests;

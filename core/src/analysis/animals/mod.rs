@@ -6,6 +6,8 @@
 mod clique;
 mod exclusion;
 mod signs;
+#[cfg(test)]
+mod tests;
 
 pub use clique::Clique;
 pub use exclusion::{Because, Difference};

@@ -74,10 +74,10 @@ fn of_estimate(document: &mut Value, histories: &Histories, estimate: &Estimate,
         Some(profiles) if !by_visit => json!(profiles.first()),
         profiles => json!(profiles),
     };
-    let coefficients = estimate.coefficients().into_iter().map(|c| {
+    let coefficients = estimate.coefficients().into_iter().zip(estimate.profiles()).map(|(c, profile)| {
         json!({
             "parameter": c.parameter, "name": c.name, "estimate": c.estimate, "se": c.se, "interval": c.interval,
-            "profile_interval": c.profile,
+            "profile_interval": profile,
         })
     });
     document["coefficients"] = coefficients.collect();

@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector, DVectorView};
 use super::design::{Design, Parameter};
 use super::histories::Histories;
 use super::likelihood::Likelihood;
-use super::newton::{Peak, climb};
+use super::newton::{IN_SIGHT, NEAR, Peak, climb};
 use super::profile::profile;
 use crate::analysis::normal::reach;
 
@@ -56,20 +56,18 @@ pub struct Coefficient {
     pub se: Option<f64>,
     /// By the normal approximation.
     pub interval: Option<[f64; 2]>,
-    /// By the profile of the likelihood (`None` for an end that isn't there); `None` for an intercept beside covariates.
-    pub profile: Option<[Option<f64>; 2]>,
 }
 
 impl Estimate {
     pub(super) fn of(histories: &Histories, design: Design, level: f64) -> Self {
         let likelihood = design.likelihood(histories.places().iter().map(|place| &place.visits[..]));
-        let peak = starts(histories, &design)
-            .iter()
-            .map(|start| climb(&likelihood, start, None))
-            .reduce(|best, other| if other.log > best.log + 1e-9 { other } else { best })
-            .unwrap_or_else(|| climb(&likelihood, &vec![0.0; likelihood.dimension()], None));
+        let [first, second] = starts(histories, &design).map(|start| climb(&likelihood, &start, None, IN_SIGHT));
+        let higher = if second.log > first.log { second } else { first };
+        let peak = climb(&likelihood, &higher.theta, None, NEAR);
         let k = likelihood.dimension();
-        let eigen = peak.information.clone().symmetric_eigen();
+        // A matrix with what is no number in it has no eigenvalues, and nothing is known.
+        let is_finite = peak.information.iter().all(|value| value.is_finite());
+        let eigen = if is_finite { peak.information.clone() } else { DMatrix::zeros(k, k) }.symmetric_eigen();
         let mut covariance = DMatrix::zeros(k, k);
         let mut unknown = Vec::new();
         for (value, vector) in eigen.eigenvalues.iter().zip(eigen.eigenvectors.column_iter()) {
@@ -104,6 +102,11 @@ impl Estimate {
         self.probability(self.design.kx, self.design.z(place, visit))
     }
 
+    pub(super) fn p_value(&self, place: usize, visit: usize) -> f64 {
+        let row = self.design.z(place, visit);
+        to_the_edge(inverse_logit(row.iter().zip(&self.peak.theta[self.design.kx..]).map(|(a, b)| a * b).sum()))
+    }
+
     /// Whether ψ differs from place to place.
     pub fn psi_by_place(&self) -> bool {
         self.design.kx > 1
@@ -117,7 +120,7 @@ impl Estimate {
     /// The probability that an occupied place is found on at least one of the visits that were made to it.
     pub fn found_at_all(&self, place: usize, visits: &[Option<bool>]) -> f64 {
         let made = visits.iter().enumerate().filter(|(_, found)| found.is_some());
-        1.0 - made.map(|(visit, _)| 1.0 - self.p(place, visit).value).product::<f64>()
+        1.0 - made.map(|(visit, _)| 1.0 - self.p_value(place, visit)).product::<f64>()
     }
 
     /// The probability that a place is occupied although it was never found there: ψ(1−p*)/(1−ψp*), p* as [`Estimate::found_at_all`].
@@ -133,7 +136,6 @@ impl Estimate {
         let to_user = &self.design.to_user;
         let estimates = to_user * DVector::from_column_slice(&self.peak.theta);
         let covariance = to_user * &self.covariance * to_user.transpose();
-        let alone = |i: usize| (0..estimates.len()).all(|j| i == j || to_user[(i, j)] == 0.0);
         self.design
             .names
             .iter()
@@ -148,16 +150,27 @@ impl Estimate {
                     estimate: estimates[i],
                     se,
                     interval: se.map(|se| [estimates[i] - half(se), estimates[i] + half(se)]),
-                    profile: alone(i).then(|| self.profile(i).map(|end| end.map(|end| end * to_user[(i, i)]))),
                 }
             })
             .collect()
     }
 
+    /// The profile intervals of the coefficients (`None` for an end that isn't there); `None` for an intercept beside covariates, which isn't one of
+    /// ours.
+    pub fn profiles(&self) -> Vec<Option<[Option<f64>; 2]>> {
+        let to_user = &self.design.to_user;
+        let k = self.design.names.len();
+        let alone = |i: usize| (0..k).all(|j| i == j || to_user[(i, j)] == 0.0);
+        let profile = |i: usize| self.profile(i).map(|end| end.map(|end| end * to_user[(i, i)]));
+        (0..k).map(|i| alone(i).then(|| profile(i))).collect()
+    }
+
     /// The profile interval of one of our coefficients.
     fn profile(&self, i: usize) -> [Option<f64>; 2] {
-        let se = self.covariance[(i, i)].sqrt();
-        profile(&self.likelihood, &self.peak, i, if se > 0.0 { se.min(2.0) } else { 1.0 }, reach(self.level))
+        let mut unit = vec![0.0; self.design.names.len()];
+        unit[i] = 1.0;
+        let scale = if self.is_known(0, &unit) { self.covariance[(i, i)].sqrt() } else { 1.0 };
+        profile(&self.likelihood, &self.peak, i, scale.clamp(1e-3, 2.0), reach(self.level))
     }
 
     /// The profile interval of ψ, where it is one for all places.
@@ -182,16 +195,9 @@ impl Estimate {
     fn probability(&self, from: usize, row: &[f64]) -> Probability {
         let theta = &self.peak.theta[from..from + row.len()];
         let eta: f64 = row.iter().zip(theta).map(|(a, b)| a * b).sum();
-        let value = inverse_logit(eta);
-        if value < AT_THE_EDGE || value > 1.0 - AT_THE_EDGE || !self.is_known(from, row) {
-            let edge = if value < AT_THE_EDGE {
-                0.0
-            } else if value > 1.0 - AT_THE_EDGE {
-                1.0
-            } else {
-                value
-            };
-            return Probability { value: edge, se: None, interval: None };
+        let value = to_the_edge(inverse_logit(eta));
+        if value == 0.0 || value == 1.0 || !self.is_known(from, row) {
+            return Probability { value, se: None, interval: None };
         }
         let k = row.len();
         let row = DVectorView::from_slice(row, k);
@@ -236,6 +242,14 @@ fn starts(histories: &Histories, design: &Design) -> [Vec<f64>; 2] {
 
 pub(super) fn inverse_logit(eta: f64) -> f64 {
     1.0 / (1.0 + (-eta).exp())
+}
+
+fn to_the_edge(p: f64) -> f64 {
+    match p {
+        p if p < AT_THE_EDGE => 0.0,
+        p if p > 1.0 - AT_THE_EDGE => 1.0,
+        p => p,
+    }
 }
 
 fn logit(p: f64) -> f64 {

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use super::estimate::Estimate;
 use super::histories::Histories;
-use super::newton::climb;
+use super::newton::{NEAR, climb};
 use crate::chance::uniform;
 
 /// What is compared.
@@ -61,7 +61,7 @@ pub fn fit_test(histories: &Histories, estimate: &Estimate, simulations: usize, 
             continue;
         }
         let drawn: Vec<Found> = drawn.iter().map(Vec::as_slice).collect();
-        let peak = climb(&estimate.design.likelihood(drawn.iter().copied()), &start, None);
+        let peak = climb(&estimate.design.likelihood(drawn.iter().copied()), &start, None, NEAR);
         simulated.push(Probabilities::of(histories, estimate, &peak.theta).pearson(statistic, &drawn));
     }
     let simulated_mean = simulated.iter().sum::<f64>() / simulated.len().max(1) as f64;

@@ -113,14 +113,24 @@ impl Likelihood {
         let mut curvature = vec![0.0; kz * kz];
         for place in &self.alike {
             let x = &self.x[place.x..place.x + kx];
-            let (psi, log_psi, log_not_psi) = logistic(dot(x, beta));
+            let eta = dot(x, beta);
+            let (psi, small) = inverse_logit(eta);
+            let log_psi = eta.min(0.0) - small.ln_1p();
             s[kx..].fill(0.0);
             curvature.fill(0.0);
             let mut of_visits = 0.0;
+            // The product of 1 + e^−|ζ| over visits: one logarithm for all of them.
+            let mut grown = 1.0;
             for visits in &self.visits[place.visits.clone()] {
                 let z = &self.z[visits.z..visits.z + kz];
-                let (p, log_p, log_not_p) = logistic(dot(z, alpha));
-                of_visits += visits.found * log_p + (visits.made - visits.found) * log_not_p;
+                let zeta = dot(z, alpha);
+                let (p, small) = inverse_logit(zeta);
+                of_visits += visits.found * zeta - visits.made * zeta.max(0.0);
+                if visits.made == 1.0 && grown < 1e250 {
+                    grown *= 1.0 + small;
+                } else {
+                    of_visits -= visits.made * small.ln_1p();
+                }
                 let (slope, bend) = (visits.found - visits.made * p, visits.made * p * (1.0 - p));
                 for a in 0..kz {
                     s[kx + a] += slope * z[a];
@@ -130,11 +140,12 @@ impl Likelihood {
                     }
                 }
             }
+            of_visits -= grown.ln();
             // w is 1 where it was found.
             let (w, of_place) = if place.found {
                 (1.0, log_psi + of_visits)
             } else {
-                let (there, not_there) = (log_psi + of_visits, log_not_psi);
+                let (there, not_there) = (log_psi + of_visits, log_psi - eta);
                 let higher = there.max(not_there);
                 let both = higher + ((there - higher).exp() + (not_there - higher).exp()).ln();
                 ((there - both).exp(), both)
@@ -174,10 +185,8 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
-/// p = logit⁻¹(η), ln p and ln(1−p), each exact also where p is next to 0 or 1.
-fn logistic(eta: f64) -> (f64, f64, f64) {
+/// p = logit⁻¹(η), exact also next to 0 and 1, and e^−|η|: ln p = min(η, 0) − ln(1 + e^−|η|), and ln(1−p) = ln p − η.
+fn inverse_logit(eta: f64) -> (f64, f64) {
     let small = (-eta.abs()).exp();
-    let log = small.ln_1p();
-    let p = if eta >= 0.0 { 1.0 / (1.0 + small) } else { small / (1.0 + small) };
-    (p, eta.min(0.0) - log, -eta.max(0.0) - log)
+    (if eta >= 0.0 { 1.0 / (1.0 + small) } else { small / (1.0 + small) }, small)
 }

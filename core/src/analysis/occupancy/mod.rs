@@ -10,6 +10,8 @@ mod histories;
 mod likelihood;
 mod newton;
 mod profile;
+#[cfg(test)]
+mod tests;
 mod warning;
 
 pub use design::{Detection, Model, ModelError, Parameter};

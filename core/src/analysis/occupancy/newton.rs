@@ -14,15 +14,17 @@ pub struct Peak {
     pub converged: bool,
 }
 
-/// The log likelihood still to be gained, by its quadratic model, at which it is taken as reached. Where an estimate runs to the edge the gain falls as
-/// e^−η, so it ends there too.
-const GAIN: f64 = 1e-12;
+/// The log likelihood still to be gained, by its quadratic model, at which one more step reaches the top: so near, Newton's step squares the distance. Where an
+/// estimate runs to the edge the gain falls as e^−η, so it ends there too.
+pub const NEAR: f64 = 1e-9;
+/// Near enough to tell which of two summits is higher.
+pub const IN_SIGHT: f64 = 1e-2;
 const MOST_STEPS: usize = 200;
 /// No coefficient of a standardised covariate moves further in one step.
 const LONGEST_STEP: f64 = 5.0;
 
-/// Uphill from a start; the coefficients in `held` stay as they are.
-pub fn climb(likelihood: &Likelihood, start: &[f64], held: Option<usize>) -> Peak {
+/// Uphill from a start until no more than `near` is to be gained; the coefficient `held` stays as it is.
+pub fn climb(likelihood: &Likelihood, start: &[f64], held: Option<usize>, near: f64) -> Peak {
     let free: Vec<usize> = (0..start.len()).filter(|i| Some(*i) != held).collect();
     let mut theta = start.to_vec();
     let mut value = likelihood.at(&theta);
@@ -31,16 +33,19 @@ pub fn climb(likelihood: &Likelihood, start: &[f64], held: Option<usize>) -> Pea
     while !converged && steps < MOST_STEPS {
         steps += 1;
         let Some((step, gain)) = uphill(&value, &free) else { break };
-        if gain < GAIN {
+        if gain < near {
             converged = true;
+            // Without a look back: what it gains may be less than rounding.
+            let further = moved(&theta, &free, &step, 1.0);
+            let at = likelihood.at(&further);
+            if at.log.is_finite() {
+                (theta, value) = (further, at);
+            }
+        } else if let Some(higher) = walk(likelihood, &theta, &free, &step, value.log, gain) {
+            (theta, value) = higher;
+        } else {
             break;
         }
-        let Some((further, at)) = walk(likelihood, &theta, &free, &step, value.log, gain) else {
-            // No step gains what can still be told apart from rounding.
-            converged = gain < 1e-7;
-            break;
-        };
-        (theta, value) = (further, at);
     }
     Peak { theta, log: value.log, information: -value.hessian, converged }
 }
@@ -79,8 +84,7 @@ fn walk(
 ) -> Option<(Vec<f64>, Value)> {
     let mut share = 1.0;
     for _ in 0..40 {
-        let mut further = theta.to_vec();
-        free.iter().zip(step.iter()).for_each(|(i, s)| further[*i] += share * s);
+        let further = moved(theta, free, step, share);
         let value = likelihood.at(&further);
         if value.log.is_finite() && value.log >= log + 1e-4 * share * gain.min(1.0) {
             return Some((further, value));
@@ -88,4 +92,10 @@ fn walk(
         share /= 2.0;
     }
     None
+}
+
+fn moved(theta: &[f64], free: &[usize], step: &DVector<f64>, share: f64) -> Vec<f64> {
+    let mut theta = theta.to_vec();
+    free.iter().zip(step.iter()).for_each(|(i, s)| theta[*i] += share * s);
+    theta
 }

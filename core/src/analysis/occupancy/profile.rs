@@ -2,7 +2,7 @@
 //! (Venzon & Moolgavkar 1988, Applied Statistics 37:87–94).
 
 use super::likelihood::Likelihood;
-use super::newton::{Peak, climb};
+use super::newton::{NEAR, Peak, climb};
 
 /// Beyond this, on the logit scale, an end isn't there.
 const FURTHEST: f64 = 40.0;
@@ -18,7 +18,7 @@ fn end(likelihood: &Likelihood, peak: &Peak, i: usize, step: f64, reach: f64) ->
     let mut theta = peak.theta.clone();
     let mut beyond = |at: f64| {
         theta[i] = at;
-        let held = climb(likelihood, &theta, Some(i));
+        let held = climb(likelihood, &theta, Some(i), NEAR);
         theta.clone_from(&held.theta);
         (2.0 * (peak.log - held.log).max(0.0)).sqrt() - reach
     };

@@ -69,7 +69,7 @@ fn of_estimate(histories: &Histories, estimate: &Estimate, numbers: &OccupancyNu
         .collect();
     let visited: Vec<usize> =
         (0..histories.places().len()).filter(|i| histories.places()[*i].visits_made() > 0).collect();
-    let p = made.iter().map(|(place, visit)| estimate.p(*place, *visit).value).sum::<f64>() / made.len() as f64;
+    let p = made.iter().map(|(place, visit)| estimate.p_value(*place, *visit)).sum::<f64>() / made.len() as f64;
     if p < numbers.low_detection {
         warnings.push(Warning::LowDetection { p });
     }
@@ -77,7 +77,7 @@ fn of_estimate(histories: &Histories, estimate: &Estimate, numbers: &OccupancyNu
     if visited.iter().any(|place| at_edge(estimate.psi(*place).value)) {
         warnings.push(Warning::Edge { parameter: Parameter::Psi });
     }
-    if made.iter().any(|(place, visit)| at_edge(estimate.p(*place, *visit).value)) {
+    if made.iter().any(|(place, visit)| at_edge(estimate.p_value(*place, *visit))) {
         warnings.push(Warning::Edge { parameter: Parameter::P });
     }
     let coefficients = estimate.coefficients();
