@@ -401,7 +401,7 @@ def seasons(tmp_path, *shares):
     for number, share in enumerate(shares):
         occupied = random.random(120) < share
         found = occupied[:, None] & (random.random((120, 4)) < 0.5)
-        rows = ["place,history"] + [f"p{i + 20 * number},{''.join('01'[f] for f in found[i])}" for i in range(120)]
+        rows = ["place,history"] + [f"p{i + 20 * number},{''.join('01'[int(f)] for f in found[i])}" for i in range(120)]
         file = tmp_path / f"season{number}.csv"
         file.write_text("\n".join(rows) + "\n")
         given += ["--season", f"{2020 + number}={file}"]
@@ -462,7 +462,7 @@ def test_the_demos_store_is_read_by_every_analysis(demo_store):
     assert "unicorn" in wrong and "lutra_lutra" in wrong
 
 
-def visit(tmp_path, store, place, day, found, searched=300, closed=True, targets='["lutra_lutra"]'):
+def visit(tmp_path, store, place, day, found, searched=True, closed=True, targets='["lutra_lutra"]'):
     """One visit in a store of its own folder, with a checked dropping where it was found."""
     folder = tmp_path / f"{place}-{day}"
     folder.mkdir()
@@ -470,7 +470,8 @@ def visit(tmp_path, store, place, day, found, searched=300, closed=True, targets
     sign = '[[sign]]\nid = "d1"\nkind = "dropping"\nplace = [53.0, 9.0]\nsetting = { near_water = true }\ndroppings = [{ contents = ["fish_bones", "crayfish"], smell = "sweet_fishy", form = "shapeless", prominent_spot = true, checked = true }]\n'
     (folder / "visit.toml").write_text(
         f'[visit]\npurpose = "a check"\ntargets = {targets}\nstart = {day}T08:00:00+02:00\n{end}people = ["A"]\nplace_name = "{place}"\n'
-        f'[[stretch]]\nname = "bank"\nline = [[9.0, 53.0], [9.004, 53.0]]\nsearched_m = {searched}\n' + (sign if found else "")
+        + ('[[stretch]]\nname = "bank"\nline = [[9.0, 53.0], [9.004, 53.0]]\nsearched_m = 260\n' if searched else "")
+        + (sign if found else "")
     )
     rakelight("visit", folder, "--out", store)
 
@@ -481,7 +482,7 @@ def test_visits_of_a_store_become_histories_by_place_and_those_that_do_not_count
     visit(tmp_path, store, "Mill", "2026-10-12", True)
     visit(tmp_path, store, "Ford", "2026-10-06", True)
     visit(tmp_path, store, "Ford", "2026-10-13", True)
-    visit(tmp_path, store, "Ford", "2026-10-20", False, searched=0)
+    visit(tmp_path, store, "Ford", "2026-10-20", False, searched=False)
     visit(tmp_path, store, "Weir", "2026-10-07", False)
     visit(tmp_path, store, "Weir", "2026-10-14", True, closed=False)
     visit(tmp_path, store, "Weir", "2026-10-21", False, targets='["castor_fiber"]')

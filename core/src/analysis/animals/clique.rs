@@ -9,15 +9,15 @@ pub struct Clique {
     pub exact: bool,
 }
 
-/// Branches looked at before the work is cut short: seconds.
-const MOST_BRANCHES: u64 = 5_000_000;
+/// Steps over words of bits before the work is cut short: seconds.
+const MOST_WORK: usize = 2_000_000_000;
 
 type Set = Vec<u64>;
 
 struct Search {
     joined: Vec<Set>,
     best: Vec<usize>,
-    branches: u64,
+    work: usize,
 }
 
 /// The largest clique among this many vertices.
@@ -38,11 +38,11 @@ pub fn largest(vertices: usize, edges: impl Iterator<Item = [usize; 2]>) -> Cliq
     }
     let mut all = vec![0; words];
     (0..vertices).for_each(|vertex| put(&mut all, vertex));
-    let mut search = Search { joined, best: vec![], branches: 0 };
+    let mut search = Search { joined, best: vec![], work: 0 };
     search.expand(&mut vec![], &all);
     let mut members: Vec<usize> = search.best.iter().map(|vertex| order[*vertex]).collect();
     members.sort_unstable();
-    Clique { members, exact: search.branches < MOST_BRANCHES }
+    Clique { members, exact: search.work < MOST_WORK }
 }
 
 impl Search {
@@ -51,11 +51,12 @@ impl Search {
             self.best.clone_from(clique);
         }
         let mut left = candidates.clone();
-        for (vertex, colours) in self.coloured(candidates).into_iter().rev() {
-            if clique.len() + colours <= self.best.len() || self.branches >= MOST_BRANCHES {
+        let coloured = self.coloured(candidates);
+        self.work += (coloured.len() + 1) * candidates.len();
+        for (vertex, colours) in coloured.into_iter().rev() {
+            if clique.len() + colours <= self.best.len() || self.work >= MOST_WORK {
                 return;
             }
-            self.branches += 1;
             let further = left.iter().zip(&self.joined[vertex]).map(|(a, b)| a & b).collect();
             clique.push(vertex);
             self.expand(clique, &further);

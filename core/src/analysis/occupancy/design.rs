@@ -148,7 +148,8 @@ impl Design {
         let (kx, intercepts) = (1 + psi.len(), if by_visit { visits } else { 1 });
         let kz = intercepts + p.len();
         let visited = histories.places_visited();
-        if kx + kz > visited {
+        // The two constants stand for any number of places; at the edge, if need be.
+        if kx + kz > visited.max(2) {
             return Err(ModelError::TooMany { coefficients: kx + kz, places: visited });
         }
         let mut made = Self {
@@ -213,9 +214,9 @@ fn refuse<'a>(
 ) -> Result<(), ModelError> {
     let mut gram = DMatrix::<f64>::zeros(k, k);
     for row in rows {
-        for a in 0..k {
-            for b in 0..k {
-                gram[(a, b)] += row[a] * row[b];
+        for (a, of_a) in row.iter().enumerate() {
+            for (b, of_b) in row.iter().enumerate() {
+                gram[(a, b)] += of_a * of_b;
             }
         }
     }

@@ -132,11 +132,10 @@ impl Likelihood {
                     of_visits -= visits.made * small.ln_1p();
                 }
                 let (slope, bend) = (visits.found - visits.made * p, visits.made * p * (1.0 - p));
-                for a in 0..kz {
-                    s[kx + a] += slope * z[a];
-                    let bent = bend * z[a];
-                    for b in a..kz {
-                        curvature[a * kz + b] += bent * z[b];
+                for (a, za) in z.iter().enumerate() {
+                    s[kx + a] += slope * za;
+                    for (b, zb) in z.iter().enumerate().skip(a) {
+                        curvature[a * kz + b] += bend * za * zb;
                     }
                 }
             }
@@ -153,21 +152,18 @@ impl Likelihood {
             let weight = place.places;
             log += weight * of_place;
             let mixed = w * (1.0 - w);
-            for a in 0..kx {
-                s[a] = x[a];
-            }
-            for a in 0..k {
+            s[..kx].copy_from_slice(x);
+            for (a, sa) in s.iter().enumerate() {
                 let slope = if a < kx { w - psi } else { w };
-                gradient[a] += weight * slope * s[a];
-                let bent = weight * mixed * s[a];
-                for b in a..k {
-                    hessian[a * k + b] += bent * s[b];
+                gradient[a] += weight * slope * sa;
+                for (b, sb) in s.iter().enumerate().skip(a) {
+                    hessian[a * k + b] += weight * mixed * sa * sb;
                 }
             }
             let bent = weight * psi * (1.0 - psi);
-            for a in 0..kx {
-                for b in a..kx {
-                    hessian[a * k + b] -= bent * x[a] * x[b];
+            for (a, xa) in x.iter().enumerate() {
+                for (b, xb) in x.iter().enumerate().skip(a) {
+                    hessian[a * k + b] -= bent * xa * xb;
                 }
             }
             for a in 0..kz {

@@ -106,7 +106,7 @@ proptest! {
 
 #[test]
 fn places_that_nobody_visited_count_for_nothing_and_are_said() {
-    let with = fit(&histories("0110\n0000\n1000\n0100\n....\n....").clone(), &Model::default(), 0.95).unwrap();
+    let with = fit(&histories("0110\n0000\n1000\n0100\n....\n...."), &Model::default(), 0.95).unwrap();
     let without = fit(&histories("0110\n0000\n1000\n0100"), &Model::default(), 0.95).unwrap();
     let deviance = |fit: &Fit| fit.estimate().unwrap().minus_two_log_likelihood;
     assert!((deviance(&with) - deviance(&without)).abs() < 1e-9);
@@ -151,8 +151,8 @@ fn ninety_five_per_cent_intervals_hold_the_truth_about_so_often() {
         }
     }
     // 400 trials of 0.95: a standard deviation is 1.1 %.
-    for i in 0..2 {
-        let share = f64::from(held[i]) / f64::from(of[i]);
-        assert!((0.915..0.985).contains(&share) && of[i] > 390, "{share} of {}", of[i]);
+    for (held, of) in held.into_iter().zip(of) {
+        let share = f64::from(held) / f64::from(of);
+        assert!((0.915..0.985).contains(&share) && of > 390, "{share} of {of}");
     }
 }
