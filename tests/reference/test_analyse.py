@@ -181,6 +181,38 @@ def test_the_fit_test_is_pearsons_over_all_histories_and_finds_visits_that_depen
     assert clumped["p_value"] < 0.02 and clumped["c_hat"] > 2
 
 
+def test_the_fit_test_takes_places_with_the_same_visits_together_and_counts_where_visits_are_many(tmp_path):
+    random = np.random.default_rng(43_000)
+    occupied = random.random(60) < 0.6
+    file = tmp_path / "histories.csv"
+
+    def fitted(visits, missing):
+        found, made = occupied[:, None] & (random.random((60, visits)) < 0.4), random.random((60, visits)) > missing
+        rows = ["".join("." if not m else str(int(f)) for f, m in zip(*both)) for both in zip(found, made)]
+        file.write_text("history\n" + "\n".join(rows) + "\n")
+        said = occupancy(file, "--bootstrap", "20", "--seed", "1")
+        return rows, said["psi"], said["p"], said["fit_test"]
+
+    rows, psi, p, test = fitted(4, 0.2)
+    pearson = 0.0
+    for pattern in {tuple(sign == "." for sign in row) for row in rows}:
+        cohort = [row for row in rows if tuple(sign == "." for sign in row) == pattern]
+        n = pattern.count(False)
+        for number in range(2**n if n else 0):
+            signs = iter(format(number, f"0{n}b"))
+            history = "".join("." if missing else next(signs) for missing in pattern)
+            y = history.count("1")
+            expected = len(cohort) * (psi * p**y * (1 - p) ** (n - y) + (1 - psi) * (y == 0))
+            pearson += (cohort.count(history) - expected) ** 2 / expected
+    assert test["statistic"] == "pearson_over_histories" and test["value"] == pytest.approx(pearson, rel=1e-9)
+
+    rows, psi, p, test = fitted(12, 0.0)
+    expected = 60 * (psi * scipy.stats.binom.pmf(range(13), 12, p) + (1 - psi) * (np.arange(13) == 0))
+    counts = np.bincount([row.count("1") for row in rows], minlength=13)
+    assert test["statistic"] == "pearson_over_counts"
+    assert test["value"] == pytest.approx(((counts - expected) ** 2 / expected).sum(), rel=1e-9)
+
+
 @pytest.mark.parametrize(
     "rows, psi, p, warning",
     [
