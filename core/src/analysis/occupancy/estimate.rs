@@ -26,6 +26,8 @@ pub struct Estimate {
     /// The directions without.
     unknown: Vec<DVector<f64>>,
     level: f64,
+    /// By how many standard errors an interval of this level reaches to each side.
+    reach: f64,
     /// −2 ln L at its lowest.
     pub minus_two_log_likelihood: f64,
     /// Akaike's criterion: that, and two for each coefficient.
@@ -79,7 +81,17 @@ impl Estimate {
         }
         let minus_two_log_likelihood = -2.0 * peak.log;
         let aic = minus_two_log_likelihood + 2.0 * k as f64;
-        Self { design, likelihood, peak, covariance, unknown, level, minus_two_log_likelihood, aic }
+        Self {
+            design,
+            likelihood,
+            peak,
+            covariance,
+            unknown,
+            level,
+            reach: reach(level),
+            minus_two_log_likelihood,
+            aic,
+        }
     }
 
     /// The level of the intervals.
@@ -100,6 +112,10 @@ impl Estimate {
     /// Detection on a visit to a place.
     pub fn p(&self, place: usize, visit: usize) -> Probability {
         self.probability(self.design.kx, self.design.z(place, visit))
+    }
+
+    pub(super) fn psi_value(&self, place: usize) -> f64 {
+        to_the_edge(inverse_logit(self.design.x(place).iter().zip(&self.peak.theta).map(|(a, b)| a * b).sum()))
     }
 
     pub(super) fn p_value(&self, place: usize, visit: usize) -> f64 {
@@ -125,7 +141,7 @@ impl Estimate {
 
     /// The probability that a place is occupied although it was never found there: ψ(1−p*)/(1−ψp*), p* as [`Estimate::found_at_all`].
     pub fn occupied_if_not_found(&self, place: usize, visits: &[Option<bool>]) -> f64 {
-        let psi = self.psi(place).value;
+        let psi = self.psi_value(place);
         let missed = psi * (1.0 - self.found_at_all(place, visits));
         // Found for sure where it is, and there for sure: it can't be missed.
         if missed == 0.0 { 0.0 } else { missed / (1.0 - psi + missed) }
@@ -143,7 +159,7 @@ impl Estimate {
             .map(|(i, (parameter, name))| {
                 let row: Vec<f64> = to_user.row(i).iter().copied().collect();
                 let se = self.is_known(0, &row).then(|| covariance[(i, i)].sqrt());
-                let half = |se: f64| reach(self.level) * se;
+                let half = |se: f64| self.reach * se;
                 Coefficient {
                     parameter: *parameter,
                     name: name.clone(),
@@ -170,7 +186,7 @@ impl Estimate {
         let mut unit = vec![0.0; self.design.names.len()];
         unit[i] = 1.0;
         let scale = if self.is_known(0, &unit) { self.covariance[(i, i)].sqrt() } else { 1.0 };
-        profile(&self.likelihood, &self.peak, i, scale.clamp(1e-3, 2.0), reach(self.level))
+        profile(&self.likelihood, &self.peak, i, scale.clamp(1e-3, 2.0), self.reach)
     }
 
     /// The profile interval of ψ, where it is one for all places.
@@ -202,7 +218,7 @@ impl Estimate {
         let k = row.len();
         let row = DVectorView::from_slice(row, k);
         let variance = (row.transpose() * self.covariance.view((from, from), (k, k)) * row)[(0, 0)];
-        let (se, half) = (variance.sqrt(), reach(self.level) * variance.sqrt());
+        let (se, half) = (variance.sqrt(), self.reach * variance.sqrt());
         Probability {
             value,
             se: Some(value * (1.0 - value) * se),

@@ -44,6 +44,9 @@ const MOST_VISITS: usize = 10;
 
 type Found<'a> = &'a [Option<bool>];
 
+/// Places with the same visits made, and how often each history is among them.
+type Cohort<'a> = (Vec<usize>, HashMap<Found<'a>, f64>);
+
 /// Simulates `simulations` times from the estimate, fits the same model to each, and compares.
 pub fn fit_test(histories: &Histories, estimate: &Estimate, simulations: usize, seed: u64) -> FitTest {
     let statistic =
@@ -126,7 +129,7 @@ impl Probabilities {
     /// Of places with the same visits made, Σ (O−E)²/E over all histories; those that weren't observed add their E, which is what the places have
     /// left over.
     fn over_histories(&self, observed: &[Found]) -> f64 {
-        let mut cohorts: HashMap<Vec<bool>, (Vec<usize>, HashMap<Found, f64>)> = HashMap::new();
+        let mut cohorts: HashMap<Vec<bool>, Cohort> = HashMap::new();
         for (place, visits) in observed.iter().enumerate().filter(|(_, visits)| visits.iter().any(Option::is_some)) {
             let made = visits.iter().map(Option::is_some).collect();
             let (places, counts) = cohorts.entry(made).or_default();

@@ -74,7 +74,7 @@ fn of_estimate(histories: &Histories, estimate: &Estimate, numbers: &OccupancyNu
         warnings.push(Warning::LowDetection { p });
     }
     let at_edge = |value: f64| value == 0.0 || value == 1.0;
-    if visited.iter().any(|place| at_edge(estimate.psi(*place).value)) {
+    if visited.iter().any(|place| at_edge(estimate.psi_value(*place))) {
         warnings.push(Warning::Edge { parameter: Parameter::Psi });
     }
     if made.iter().any(|(place, visit)| at_edge(estimate.p_value(*place, *visit))) {
