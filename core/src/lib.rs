@@ -2,6 +2,8 @@
 //!
 //! The core is pure: it has no network, no user interface, no clock and no randomness of its own (keys and salts excepted).
 
+pub mod analysis;
+mod chance;
 pub mod exchange;
 pub mod identify;
 pub mod lamps;
@@ -9,6 +11,7 @@ pub mod measured;
 pub mod photo;
 pub mod place;
 pub mod plan;
+pub mod plot;
 pub mod print;
 pub mod raster;
 pub mod relief;

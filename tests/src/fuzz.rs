@@ -1,5 +1,6 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
+mod analyse;
 mod exchange;
 mod plan;
 
@@ -27,7 +28,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 18] = [
+pub const READERS: [Reader; 21] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -54,6 +55,9 @@ pub const READERS: [Reader; 18] = [
     Reader { name: "protocol", read: plan::protocol, examples: || fixtures("core/data/protocols", ".toml") },
     Reader { name: "candidates", read: plan::candidates, examples: plan::some_candidates },
     Reader { name: "walk", read: plan::walk, examples: plan::walks_of_bytes },
+    Reader { name: "histories", read: analyse::histories, examples: analyse::some_histories },
+    Reader { name: "signs", read: analyse::signs, examples: analyse::some_signs },
+    Reader { name: "contents", read: analyse::contents, examples: analyse::some_contents },
 ];
 
 /// Pictures are no larger than they must be, so that many are read.

@@ -1,5 +1,6 @@
 //! The commands, one a file.
 
+mod analyse;
 mod beside;
 mod card;
 mod exchange;
@@ -26,6 +27,9 @@ use crate::failure::Failure;
 /// What can be done.
 #[derive(Subcommand)]
 pub enum Command {
+    /// Say what many visits together show: occupancy, change, at least how many animals, contents of spraints.
+    #[command(subcommand)]
+    Analyse(analyse::Action),
     /// Write the scale card to print, at true size.
     Card(card::Arguments),
     /// Do the whole job on the invented visit that comes with the program.
@@ -60,6 +64,7 @@ pub enum Command {
 pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
     let words = Words::load(lang).map_err(Failure::input)?;
     match command {
+        Command::Analyse(action) => analyse::run(&action, &words),
         Command::Card(arguments) => card::run(&arguments, &words),
         Command::Demo(arguments) => visit::run_demo(&arguments, &words),
         Command::Exchange(arguments) => exchange::run(&arguments, &words),

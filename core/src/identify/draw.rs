@@ -2,6 +2,7 @@
 
 use super::constants::Band;
 use super::published::Status;
+use crate::chance::uniform;
 
 /// One drawing of all facts; the still one leaves them as they are held, and makes the distributions that come of them as wide as their
 /// doubt demands: a probability that took assumed numbers for certain would promise too much.
@@ -78,16 +79,6 @@ impl<'a> Draw<'a> {
             Status::Memory | Status::Assumed => self.band.chance_assumed,
         }
     }
-}
-
-/// Above 0, up to 1: Steele, Lea and Flood 2014, SplitMix64.
-fn uniform(state: &mut u64) -> f64 {
-    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    let mut z = *state;
-    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    z ^= z >> 31;
-    ((z >> 11) + 1) as f64 / (1_u64 << 53) as f64
 }
 
 #[cfg(test)]

@@ -1,0 +1,188 @@
+//! The likelihood of histories (MacKenzie et al. 2002, Ecology 83(8):2248–2255), with its gradient and Hessian.
+//!
+//! A place is occupied with ψ = logit⁻¹(x·β); where it is, visit j finds the animal with pⱼ = logit⁻¹(zⱼ·α). With q = Π(1−pⱼ) over the visits made,
+//! a place where it was found gives ψ·Π pʸ(1−p)¹⁻ʸ, one where it wasn't gives ψq + 1 − ψ. For the latter let w = ψq/(ψq + 1 − ψ), the
+//! probability that it is occupied all the same, and s = −Σ pⱼzⱼ; then
+//!
+//! - ∂/∂β = (w − ψ)x, ∂/∂α = w·s,
+//! - ∂²/∂β² = (w(1−w) − ψ(1−ψ))xxᵀ, ∂²/∂β∂α = w(1−w)xsᵀ, ∂²/∂α² = w(1−w)ssᵀ − w Σ pⱼ(1−pⱼ)zⱼzⱼᵀ.
+//!
+//! Visits to one place with the same z count together (found on d of n), and so do places alike in everything: these are sufficient.
+
+use std::collections::HashMap;
+use std::ops::Range;
+
+use nalgebra::{DMatrix, DVector};
+
+/// Some visits to a place with the same z.
+#[derive(Debug, Clone, Copy)]
+struct Visits {
+    z: usize,
+    found: f64,
+    made: f64,
+}
+
+/// Places that are alike.
+#[derive(Debug, Clone)]
+struct Alike {
+    places: f64,
+    x: usize,
+    found: bool,
+    visits: Range<usize>,
+}
+
+/// The log likelihood as a function of β, then α.
+#[derive(Debug, Clone)]
+pub struct Likelihood {
+    kx: usize,
+    kz: usize,
+    x: Vec<f64>,
+    z: Vec<f64>,
+    visits: Vec<Visits>,
+    alike: Vec<Alike>,
+}
+
+/// Its value with its first and second derivatives.
+pub struct Value {
+    pub log: f64,
+    pub gradient: DVector<f64>,
+    pub hessian: DMatrix<f64>,
+}
+
+impl Likelihood {
+    pub fn new(kx: usize, kz: usize) -> Self {
+        Self { kx, kz, x: vec![], z: vec![], visits: vec![], alike: vec![] }
+    }
+
+    /// From each place's x and its visits as z and found.
+    pub fn of<'a>(kx: usize, kz: usize, places: impl Iterator<Item = (&'a [f64], Vec<(&'a [f64], bool)>)>) -> Self {
+        let mut made = Self::new(kx, kz);
+        let mut known: HashMap<Vec<u64>, usize> = HashMap::new();
+        let mut kinds: Vec<(&[f64], usize, usize)> = Vec::new();
+        for (x, place) in places.filter(|(_, place)| !place.is_empty()) {
+            kinds.clear();
+            for (z, found) in place {
+                let found = usize::from(found);
+                match kinds.iter_mut().find(|(other, ..)| *other == z) {
+                    Some((_, d, n)) => (*d, *n) = (*d + found, *n + 1),
+                    None => kinds.push((z, found, 1)),
+                }
+            }
+            let bits = |row: &[f64]| row.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+            let mut key = bits(x);
+            kinds.iter().for_each(|(z, d, n)| {
+                key.extend(bits(z));
+                key.extend([*d as u64, *n as u64]);
+            });
+            match known.get(&key) {
+                Some(at) => made.alike[*at].places += 1.0,
+                None => {
+                    known.insert(key, made.alike.len());
+                    made.push(x, &kinds);
+                }
+            }
+        }
+        made
+    }
+
+    fn push(&mut self, x: &[f64], kinds: &[(&[f64], usize, usize)]) {
+        let (at, from) = (self.x.len(), self.visits.len());
+        self.x.extend(x);
+        for (z, d, n) in kinds {
+            self.visits.push(Visits { z: self.z.len(), found: *d as f64, made: *n as f64 });
+            self.z.extend(*z);
+        }
+        let found = kinds.iter().any(|(_, d, _)| *d > 0);
+        self.alike.push(Alike { places: 1.0, x: at, found, visits: from..self.visits.len() });
+    }
+
+    /// How many coefficients there are.
+    pub fn dimension(&self) -> usize {
+        self.kx + self.kz
+    }
+
+    /// The value at these coefficients.
+    pub fn at(&self, theta: &[f64]) -> Value {
+        let (kx, kz, k) = (self.kx, self.kz, self.dimension());
+        let (beta, alpha) = theta.split_at(kx);
+        let mut log = 0.0;
+        let mut gradient = vec![0.0; k];
+        // Row by row, the upper half.
+        let mut hessian = vec![0.0; k * k];
+        let mut s = vec![0.0; k];
+        let mut curvature = vec![0.0; kz * kz];
+        for place in &self.alike {
+            let x = &self.x[place.x..place.x + kx];
+            let eta = dot(x, beta);
+            let (psi, small) = inverse_logit(eta);
+            let log_psi = eta.min(0.0) - small.ln_1p();
+            s[kx..].fill(0.0);
+            curvature.fill(0.0);
+            let mut of_visits = 0.0;
+            // The product of 1 + e^−|ζ| over visits: one logarithm for all of them.
+            let mut grown = 1.0;
+            for visits in &self.visits[place.visits.clone()] {
+                let z = &self.z[visits.z..visits.z + kz];
+                let zeta = dot(z, alpha);
+                let (p, small) = inverse_logit(zeta);
+                of_visits += visits.found * zeta - visits.made * zeta.max(0.0);
+                if visits.made == 1.0 && grown < 1e250 {
+                    grown *= 1.0 + small;
+                } else {
+                    of_visits -= visits.made * small.ln_1p();
+                }
+                let (slope, bend) = (visits.found - visits.made * p, visits.made * p * (1.0 - p));
+                for (a, za) in z.iter().enumerate() {
+                    s[kx + a] += slope * za;
+                    for (b, zb) in z.iter().enumerate().skip(a) {
+                        curvature[a * kz + b] += bend * za * zb;
+                    }
+                }
+            }
+            of_visits -= grown.ln();
+            // w is 1 where it was found.
+            let (w, of_place) = if place.found {
+                (1.0, log_psi + of_visits)
+            } else {
+                let (there, not_there) = (log_psi + of_visits, log_psi - eta);
+                let higher = there.max(not_there);
+                let both = higher + ((there - higher).exp() + (not_there - higher).exp()).ln();
+                ((there - both).exp(), both)
+            };
+            let weight = place.places;
+            log += weight * of_place;
+            let mixed = w * (1.0 - w);
+            s[..kx].copy_from_slice(x);
+            for (a, sa) in s.iter().enumerate() {
+                let slope = if a < kx { w - psi } else { w };
+                gradient[a] += weight * slope * sa;
+                for (b, sb) in s.iter().enumerate().skip(a) {
+                    hessian[a * k + b] += weight * mixed * sa * sb;
+                }
+            }
+            let bent = weight * psi * (1.0 - psi);
+            for (a, xa) in x.iter().enumerate() {
+                for (b, xb) in x.iter().enumerate().skip(a) {
+                    hessian[a * k + b] -= bent * xa * xb;
+                }
+            }
+            for a in 0..kz {
+                for b in a..kz {
+                    hessian[(kx + a) * k + kx + b] -= weight * w * curvature[a * kz + b];
+                }
+            }
+        }
+        let hessian = DMatrix::from_fn(k, k, |a, b| hessian[a.min(b) * k + a.max(b)]);
+        Value { log, gradient: DVector::from_vec(gradient), hessian }
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// p = logit⁻¹(η), exact also next to 0 and 1, and e^−|η|: ln p = min(η, 0) − ln(1 + e^−|η|), and ln(1−p) = ln p − η.
+fn inverse_logit(eta: f64) -> (f64, f64) {
+    let small = (-eta.abs()).exp();
+    (if eta >= 0.0 { 1.0 / (1.0 + small) } else { small / (1.0 + small) }, small)
+}

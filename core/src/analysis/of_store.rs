@@ -1,0 +1,161 @@
+//! From a store's visits to what the analyses take.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, NaiveDate};
+use serde::Serialize;
+
+use super::animals::Sign;
+use super::contents::Spraint;
+use super::occupancy::{Histories, Place};
+use crate::survey::{Grade, Identified, SignNoted, Visit, findings, utc_text};
+use crate::words::Words;
+
+/// Which visits count.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Span {
+    /// From this day on, by the clock of the place.
+    pub from: Option<NaiveDate>,
+    /// Up to this day, itself included.
+    pub to: Option<NaiveDate>,
+    /// Of these months only (1 to 12), where there are any.
+    pub months: Vec<u32>,
+}
+
+/// Histories out of a store, and what didn't count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Gathered {
+    /// Place by place, visits in order of time.
+    pub histories: Histories,
+    /// Visits within the span that don't count.
+    pub passed_over: Vec<PassedOver>,
+    /// The months in which counting visits were made.
+    pub months: Vec<u32>,
+}
+
+/// A visit that doesn't count.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PassedOver {
+    /// Its id.
+    pub visit: String,
+    /// Where.
+    pub place: String,
+    /// When it began.
+    pub start: String,
+    /// Why it doesn't count.
+    pub why: Why,
+}
+
+/// Why a visit doesn't count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Why {
+    /// It wasn't closed, so what it searched may be more or less than what is noted.
+    NotClosed,
+    /// No length of bank was searched.
+    NothingSearched,
+    /// The animal wasn't looked for.
+    NotLookedFor,
+    /// It was made in a month that not all seasons have.
+    OtherMonth,
+}
+
+impl Why {
+    /// The key of its words.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::NotClosed => "analyse.passed_over.not_closed",
+            Self::NothingSearched => "analyse.passed_over.nothing_searched",
+            Self::NotLookedFor => "analyse.passed_over.not_looked_for",
+            Self::OtherMonth => "analyse.passed_over.other_month",
+        }
+    }
+}
+
+impl Span {
+    fn has(&self, visit: &Visit) -> bool {
+        let day = visit.opened.start.date_naive();
+        self.from.is_none_or(|from| day >= from) && self.to.is_none_or(|to| day <= to)
+    }
+}
+
+/// The histories of a maker: visits grouped by the place's name, in order of time; found is what the standard method counts as positive.
+pub fn histories(visits: &[Visit], maker: &str, span: &Span, words: &Words) -> Gathered {
+    let mut within: Vec<&Visit> = visits.iter().filter(|visit| span.has(visit)).collect();
+    within.sort_by_key(|visit| (visit.opened.start, visit.id.clone()));
+    let mut places: BTreeMap<&str, Vec<Option<bool>>> = BTreeMap::new();
+    let (mut passed_over, mut months) = (Vec::new(), Vec::new());
+    for visit in within {
+        let found = findings(visit, words).into_iter().find(|finding| finding.maker == maker);
+        let month = visit.opened.start.month();
+        let searched = visit.stretches.iter().any(|stretch| stretch.searched_m.is_none_or(|m| m > 0.0));
+        let why = if visit.closed.is_none() {
+            Some(Why::NotClosed)
+        } else if !searched {
+            Some(Why::NothingSearched)
+        } else if !visit.opened.targets.iter().any(|target| target == maker) {
+            Some(Why::NotLookedFor)
+        } else if !span.months.is_empty() && !span.months.contains(&month) {
+            Some(Why::OtherMonth)
+        } else {
+            None
+        };
+        if let Some(why) = why {
+            let (visit, place, start) =
+                (visit.id.clone(), visit.opened.place_name.clone(), utc_text(visit.opened.start));
+            passed_over.push(PassedOver { visit, place, start, why });
+            continue;
+        }
+        let positive = found.and_then(|finding| finding.positive).unwrap_or(false);
+        places.entry(&visit.opened.place_name).or_default().push(Some(positive));
+        months.push(month);
+    }
+    months.sort_unstable();
+    months.dedup();
+    let places = places.into_iter().map(|(name, visits)| Place { name: name.into(), visits }).collect();
+    Gathered { histories: Histories::of_places(places), passed_over, months }
+}
+
+/// The signs of a maker, likely at least, of the visits within the span. Signs of one trail are one animal's; a fresh one is taken as of the night before
+/// the day on which it was noted.
+pub fn signs(visits: &[Visit], maker: &str, span: &Span) -> Vec<Sign> {
+    let of_visit = |visit: &Visit| {
+        let sign = |(noted, identified): (&SignNoted, &Identified)| {
+            let at = noted.time.unwrap_or(visit.opened.start);
+            let fresh = noted.freshness.as_deref() == Some("fresh");
+            Sign {
+                id: format!("{} {} {}", visit.opened.place_name, visit.opened.start.date_naive(), noted.id),
+                trail: noted.trail.as_ref().map(|trail| format!("{} {trail}", visit.id)),
+                substrate: identified.evidence.substrate.clone(),
+                prints: identified.evidence.prints.iter().flat_map(super::animals::sizes).collect(),
+                fresh_night: fresh.then(|| at.date_naive().pred_opt()).flatten(),
+                place: noted.place,
+            }
+        };
+        of_maker(visit, maker).map(sign).collect::<Vec<_>>()
+    };
+    visits.iter().filter(|visit| span.has(visit)).flat_map(of_visit).collect()
+}
+
+/// The droppings of a maker, likely at least, of the visits within the span.
+pub fn spraints(visits: &[Visit], maker: &str, span: &Span) -> Vec<Spraint> {
+    let of_visit = |visit: &Visit| {
+        let droppings = of_maker(visit, maker).flat_map(|(_, identified)| identified.evidence.droppings.clone());
+        droppings.map(|dropping| Spraint { contents: dropping.contents }).collect::<Vec<_>>()
+    };
+    visits.iter().filter(|visit| span.has(visit)).flat_map(of_visit).collect()
+}
+
+fn of_maker<'a>(visit: &'a Visit, maker: &'a str) -> impl Iterator<Item = (&'a SignNoted, &'a Identified)> {
+    let is_it = move |identified: &Identified| {
+        identified.result.grade >= Grade::Likely
+            && identified.result.candidates.first().is_some_and(|leader| leader.maker == maker)
+    };
+    visit.signs.iter().filter_map(move |sign| {
+        let identified = visit.identification(&sign.id).filter(|identified| is_it(identified))?;
+        Some((sign, identified))
+    })
+}
+
+#[cfg(test)]
+mod tests;
