@@ -4,15 +4,21 @@ import datetime
 import json
 import random
 
+import jsonschema
 import numpy as np
 import pyproj
 import pytest
 import shapely
 
-from conftest import rakelight
+from conftest import ROOT, rakelight
 
 START = datetime.datetime(2026, 10, 14, 7, 0, tzinfo=datetime.timezone.utc)
 LAT, LON = 53.0, 9.0
+
+
+def check(document, name):
+    schema = json.loads((ROOT / "fixtures" / "schema" / f"{name}.schema.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(document)
 
 
 class Plane:
@@ -120,8 +126,6 @@ def test_how_likely_a_miss_is_follows_from_a_detection_with_its_source(tmp_path)
 def test_a_teams_own_protocol_is_a_file_beside_the_visit(tmp_path):
     plane = Plane()
     line = [plane.degrees(0, 0), plane.degrees(640, 0)]
-    from conftest import ROOT
-
     own = (ROOT / "core" / "data" / "protocols" / "both_banks_300.toml").read_text().replace('"both_banks_300"', '"ours"', 1).replace("metres = 300", "metres = 150")
     (tmp_path / "v").mkdir()
     (tmp_path / "v" / "ours.toml").write_text(own)
@@ -139,3 +143,60 @@ def test_a_sign_that_the_tide_washes_over_is_younger_than_the_last_high_water(tm
     assert found["signs"][0]["younger_than_h"] == 4.0
     (tmp_path / "v" / "visit.toml").write_text((tmp_path / "v" / "visit.toml").read_text().replace('"fresh"', '"two days"'))
     assert "fresh, recent, old" in rakelight("visit", tmp_path / "v", "--out", tmp_path / "out", expect=2)
+
+
+def absence_json(*arguments):
+    return json.loads(rakelight("analyse", "absence", *arguments, "--json"))
+
+
+def test_visits_to_infer_an_absence():
+    """N = ln alpha / ln(1 - p), rounded up (Kery 2002), worked out by Python with exact fractions, and the chance that the place is occupied all the same."""
+    from fractions import Fraction
+
+    for p in ("0.1", "0.18", "0.2", "0.27", "0.3", "0.4", "0.5", "0.534", "0.6", "0.71", "0.8", "0.9"):
+        for alpha in ("0.05", "0.01"):
+            visits, missed = 0, Fraction(1)
+            while missed > Fraction(alpha):
+                visits, missed = visits + 1, missed * (1 - Fraction(p))
+            answer = absence_json("--p", p, "--p-source", "a check", "--alpha", alpha, "--psi", "0.7", "--visits", 3)
+            check(answer, "analyse_absence")
+            assert answer["visits_until"] == visits
+            (line,) = answer["places"]
+            left = (1 - Fraction(p)) ** 3
+            assert line["missed"]["chance"] == pytest.approx(float(left), abs=1e-12)
+            occupied = Fraction("0.7") * left / (Fraction("0.3") + Fraction("0.7") * left)
+            assert line["occupied"]["chance"] == pytest.approx(float(occupied), abs=1e-12)
+
+
+def test_the_interval_follows_from_the_detections_uncertainty():
+    line = absence_json("--p", 0.4, "--u-p", 0.06, "--p-source", "a check", "--visits", 4)["places"][0]
+    logit, u = np.log(0.4 / 0.6), 0.06 / 0.24
+    ends = [(1 - 1 / (1 + np.exp(-(logit + sign * 1.96 * u)))) ** 4 for sign in (1, -1)]
+    assert line["missed"]["interval_95"] == pytest.approx(ends)
+
+
+@pytest.mark.parametrize("arguments, told", [
+    (["--p", "0", "--p-source", "x"], "above 0"),
+    (["--p", "0.5", "--p-source", ""], "source"),
+    (["--p", "0.5", "--p-source", "x", "--psi", "1"], "psi"),
+    (["--p", "0.5", "--p-source", "x", "--u-p", "-1"], "uncertainty"),
+    (["--p", "0.5", "--p-source", "x", "--alpha", "2"], "alpha"),
+])
+def test_probabilities_that_cannot_be_are_refused(arguments, told):
+    assert told in rakelight("analyse", "absence", *arguments, expect=2)
+
+
+def test_a_store_knows_how_often_a_place_was_searched_in_vain(tmp_path):
+    """Two people at one place at one time are one visit; a short search without a find isn't one."""
+    plane = Plane()
+    line = json.dumps([plane.degrees(0, 0), plane.degrees(640, 0)])
+    for n, (day, person, metres) in enumerate([(1, "Ada", 620), (8, "Ada", 620), (8, "Bo", 610), (15, "Ada", 100)]):
+        folder = tmp_path / f"v{n}"
+        folder.mkdir()
+        (folder / "visit.toml").write_text(
+            f'[visit]\npurpose = "otter"\nprotocol = "one_bank_600"\nstart = 2026-10-{day:02}T07:00:00Z\nend = 2026-10-{day:02}T09:00:00Z\n'
+            f'people = ["{person}"]\nplace_name = "Mill"\n[[stretch]]\nname = "bank"\nline = {line}\nsearched_m = {metres}\n'
+        )
+        rakelight("visit", folder, "--out", tmp_path / "out")
+    answer = absence_json("--p", 0.5, "--p-source", "a check", "--store", tmp_path / "out" / "store", "--maker", "lutra_lutra")
+    assert [(line["place"], line["visits"]) for line in answer["places"]] == [("Mill", 2)]

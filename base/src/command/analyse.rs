@@ -1,5 +1,6 @@
 //! `rakelight analyse …`: what may be said of many visits together.
 
+mod absence;
 mod animals;
 mod change;
 mod contents;
@@ -22,6 +23,8 @@ use crate::failure::Failure;
 /// What to find out.
 #[derive(Subcommand)]
 pub enum Action {
+    /// What visits without a find mean: how likely it is that it was missed, and how many more visits it takes.
+    Absence(absence::Arguments),
     /// At how many places it is, given that a visit may miss it.
     Occupancy(occupancy::Arguments),
     /// Whether occupancy changed from season to season.
@@ -34,6 +37,7 @@ pub enum Action {
 
 pub fn run(action: &Action, words: &Words) -> Result<(), Failure> {
     match action {
+        Action::Absence(arguments) => absence::run(arguments, words),
         Action::Occupancy(arguments) => occupancy::run(arguments, words),
         Action::Change(arguments) => change::run(arguments, words),
         Action::Animals(arguments) => animals::run(arguments, words),
@@ -81,10 +85,7 @@ impl FromStore {
 
 /// All visits of a store.
 fn visits(dir: &Path) -> Result<Vec<Visit>, Failure> {
-    let store = Store::open(dir).map_err(store_failure)?;
-    let ids = store.visits().map_err(store_failure)?;
-    let visits = ids.iter().filter_map(|id| store.visit(id).map_err(store_failure).transpose());
-    visits.collect()
+    Store::open(dir).and_then(|store| store.all_visits()).map_err(store_failure)
 }
 
 /// A track maker, or a group that can't be told apart.

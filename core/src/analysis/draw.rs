@@ -5,8 +5,10 @@ use plotters::prelude::{Circle, Rectangle};
 use super::change::{Change, Fitted};
 use super::occupancy::{Estimate, Fit, Histories, Model, Outcome, Probability};
 use crate::plot::{
-    FINE, FOAM, INK, LAMP, LINE, MARGIN, MUD, PAPER, PlotError, SMALL, TEXT, WIDTH, centred, left, line, sheet, stroke,
+    FINE, FOAM, INK, LAMP, LINE, MARGIN, MUD, PAPER, PlotError, SMALL, TEXT, WIDTH, centred, left, line, right, sheet,
+    stroke,
 };
+use crate::survey::Detection;
 use crate::words::Words;
 use plotters::style::Color;
 
@@ -173,6 +175,65 @@ pub fn plot(groups: &[Group], level: f64, words: &Words) -> Result<String, PlotE
             sheet.draw_text(words.say("analyse.drawn.naive"), &left(SMALL, INK), (margin + 36, bottom + 104))?;
         }
         Ok(())
+    })
+}
+
+/// How likely at least one of so many visits finds what is there, 1 − (1 − p)ⁿ, with the interval where p has an uncertainty; the line is at 1 − `alpha`.
+///
+/// # Errors
+/// The plot can't be drawn: a fault of the program.
+pub fn effort(detection: &Detection, alpha: f64, words: &Words) -> Result<String, PlotError> {
+    const HIGH: i32 = 420;
+    let margin = MARGIN as i32;
+    let most = detection.visits_until(alpha).unwrap_or(1).max(6) + 1;
+    let (x0, x1, y0, y1) = (margin + 60, WIDTH as i32 - margin - DOT, margin + HEAD + HIGH, margin + HEAD);
+    let x = |visits: u32| x0 + (f64::from(visits) / f64::from(most) * f64::from(x1 - x0)).round() as i32;
+    let y = |share: f64| y0 - (share * f64::from(y0 - y1)).round() as i32;
+    let source_lines = wrapped(detection.source()).count() as i32;
+    sheet((y0 + 130 + 28 * source_lines) as u32, |sheet| {
+        sheet.draw_text(words.say("analyse.drawn.effort"), &left(TEXT, INK), (margin, margin + HEAD / 3))?;
+        for fifth in 0..=5 {
+            let share = f64::from(fifth) / 5.0;
+            sheet.draw(&line(vec![(x0, y(share)), (x1, y(share))], PAPER, LINE))?;
+            sheet.draw_text(&words.number(share, 1), &right(SMALL, MUD), (x0 - 14, y(share)))?;
+        }
+        let step = most.div_ceil(12);
+        for visits in (0..=most).step_by(step as usize) {
+            sheet.draw_text(&visits.to_string(), &centred(SMALL, MUD), (x(visits), y0 + 24))?;
+        }
+        sheet.draw(&line(vec![(x0, y0), (x1, y0)], INK, FINE))?;
+        sheet.draw(&line(vec![(x0, y(1.0 - alpha)), (x1, y(1.0 - alpha))], MUD, FINE))?;
+        for visits in 1..=most {
+            let missed = detection.missed(visits);
+            if let Some([low, high]) = missed.interval_95 {
+                sheet.draw(&line(vec![(x(visits), y(1.0 - low)), (x(visits), y(1.0 - high))], INK, LINE))?;
+            }
+            dot(sheet, (x(visits), y(1.0 - missed.chance)))?;
+        }
+        sheet.draw_text(words.say("analyse.drawn.visits"), &centred(SMALL, INK), ((x0 + x1) / 2, y0 + 62))?;
+        let percent = format!("{} %", words.number(100.0 * (1.0 - alpha), 0));
+        sheet.draw_text(&percent, &left(SMALL, MUD), (x0 + 8, y(1.0 - alpha) + 20))?;
+        let of = words.fill("analyse.drawn.detection_of", &[("p", &words.number(detection.p(), 3))]);
+        for (i, text) in [of.as_str()].into_iter().chain(wrapped(detection.source())).enumerate() {
+            sheet.draw_text(text, &left(SMALL, MUD), (margin, y0 + 104 + 28 * i as i32))?;
+        }
+        Ok(())
+    })
+}
+
+/// A text in lines that fit the sheet.
+fn wrapped(text: &str) -> impl Iterator<Item = &str> {
+    const LETTERS: usize = 52;
+    let mut rest = text;
+    std::iter::from_fn(move || {
+        if rest.is_empty() {
+            return None;
+        }
+        let fits = rest.char_indices().nth(LETTERS).map_or(rest.len(), |(end, _)| end);
+        let end = if fits == rest.len() { fits } else { rest[..fits].rfind(' ').unwrap_or(fits) };
+        let (line, more) = rest.split_at(end);
+        rest = more.trim_start();
+        Some(line)
     })
 }
 

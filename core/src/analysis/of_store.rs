@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::animals::Sign;
 use super::contents::Spraint;
 use super::occupancy::{Histories, Place};
-use crate::survey::{Grade, Identified, SignNoted, Visit, findings, utc_text};
+use crate::survey::{Finding, Grade, Identified, SignNoted, Visit, findings, utc_text, walks};
 use crate::words::Words;
 
 /// Which visits count.
@@ -52,8 +52,10 @@ pub struct PassedOver {
 pub enum Why {
     /// It wasn't closed, so what it searched may be more or less than what is noted.
     NotClosed,
-    /// No length of bank was searched.
+    /// Nobody said that any length of bank was searched.
     NothingSearched,
+    /// Less was searched than the protocol asks, and nothing found.
+    TooLittleSearched,
     /// The animal wasn't looked for.
     NotLookedFor,
     /// It was made in a month that not all seasons have.
@@ -66,6 +68,7 @@ impl Why {
         match self {
             Self::NotClosed => "analyse.passed_over.not_closed",
             Self::NothingSearched => "analyse.passed_over.nothing_searched",
+            Self::TooLittleSearched => "analyse.passed_over.too_little_searched",
             Self::NotLookedFor => "analyse.passed_over.not_looked_for",
             Self::OtherMonth => "analyse.passed_over.other_month",
         }
@@ -79,41 +82,55 @@ impl Span {
     }
 }
 
-/// The histories of a maker: visits grouped by the place's name, in order of time; found is what the standard method counts as positive.
+/// The histories of a maker: visits grouped by the place's name, in order of time; found is what the standard method counts as positive. People who were
+/// there together are one visit.
 pub fn histories(visits: &[Visit], maker: &str, span: &Span, words: &Words) -> Gathered {
-    let mut within: Vec<&Visit> = visits.iter().filter(|visit| span.has(visit)).collect();
-    within.sort_by_key(|visit| (visit.opened.start, visit.id.clone()));
-    let mut places: BTreeMap<&str, Vec<Option<bool>>> = BTreeMap::new();
+    let within: BTreeMap<&str, &Visit> =
+        visits.iter().filter(|visit| span.has(visit)).map(|visit| (visit.id.as_str(), visit)).collect();
+    let mut places: BTreeMap<String, Vec<Option<bool>>> = BTreeMap::new();
     let (mut passed_over, mut months) = (Vec::new(), Vec::new());
-    for visit in within {
-        let found = findings(visit, words).into_iter().find(|finding| finding.maker == maker);
-        let month = visit.opened.start.month();
-        let searched = visit.stretches.iter().any(|stretch| stretch.searched_m.is_none_or(|m| m > 0.0));
-        let why = if visit.closed.is_none() {
-            Some(Why::NotClosed)
-        } else if !searched {
-            Some(Why::NothingSearched)
-        } else if !visit.opened.targets.iter().any(|target| target == maker) {
-            Some(Why::NotLookedFor)
-        } else if !span.months.is_empty() && !span.months.contains(&month) {
-            Some(Why::OtherMonth)
-        } else {
-            None
-        };
-        if let Some(why) = why {
-            let (visit, place, start) =
-                (visit.id.clone(), visit.opened.place_name.clone(), utc_text(visit.opened.start));
-            passed_over.push(PassedOver { visit, place, start, why });
-            continue;
+    for walk in walks(within.values().copied()) {
+        let mut found = None;
+        for visit in walk.visits.iter().filter_map(|id| within.get(id.as_str())) {
+            match outcome(visit, maker, span, words) {
+                Ok(positive) => found = Some(found.unwrap_or(false) || positive),
+                Err(why) => passed_over.push(PassedOver {
+                    visit: visit.id.clone(),
+                    place: visit.opened.place_name.clone(),
+                    start: utc_text(visit.opened.start),
+                    why,
+                }),
+            }
         }
-        let positive = found.and_then(|finding| finding.positive).unwrap_or(false);
-        places.entry(&visit.opened.place_name).or_default().push(Some(positive));
-        months.push(month);
+        if found.is_some() {
+            places.entry(walk.place).or_default().push(found);
+            months.push(walk.start.month());
+        }
     }
     months.sort_unstable();
     months.dedup();
-    let places = places.into_iter().map(|(name, visits)| Place { name: name.into(), visits }).collect();
+    let places = places.into_iter().map(|(name, visits)| Place { name, visits }).collect();
     Gathered { histories: Histories::of_places(places), passed_over, months }
+}
+
+/// Whether a visit found the animal, or why it doesn't count.
+fn outcome(visit: &Visit, maker: &str, span: &Span, words: &Words) -> Result<bool, Why> {
+    if visit.closed.is_none() {
+        return Err(Why::NotClosed);
+    }
+    if !visit.opened.targets.iter().any(|target| target == maker) {
+        return Err(Why::NotLookedFor);
+    }
+    if !span.months.is_empty() && !span.months.contains(&visit.opened.start.month()) {
+        return Err(Why::OtherMonth);
+    }
+    let finding = findings(visit, words).into_iter().find(|finding| finding.maker == maker);
+    let searched = |finding: &Finding| finding.absence.as_ref().and_then(|absence| absence.searched_m);
+    match finding {
+        Some(Finding { positive: Some(positive), .. }) => Ok(positive),
+        Some(finding) if searched(&finding).is_some_and(|metres| metres > 0.0) => Err(Why::TooLittleSearched),
+        _ => Err(Why::NothingSearched),
+    }
 }
 
 /// The signs of a maker, likely at least, of the visits within the span. Signs of one trail are one animal's; a fresh one is taken as of the night before

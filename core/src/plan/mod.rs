@@ -3,6 +3,7 @@
 //! Angles and times follow from the place and what the user gives; nothing here knows the weather, a surge, the river's flow, or what hides the sun.
 
 mod calendar;
+mod draw;
 mod light;
 mod shore;
 mod spots;
@@ -15,6 +16,7 @@ use serde::Serialize;
 
 pub use calendar::calendar;
 pub use chrono_tz::Tz;
+pub use draw::{DrawError, draw_day};
 pub use light::{LampRecipe, LightData, LowSun, Polar, SunOfDay, SunSeen, shadow_mm};
 pub use shore::{FreeShore, Shore, TurnBack};
 pub use spots::{LeftOut, Reason, Spot, Spots, SpotsError, spots};

@@ -5,14 +5,14 @@ use std::path::PathBuf;
 use chrono::{DateTime, NaiveDate, Utc};
 use clap::Args;
 use rakelight_core::plan::{
-    Asked, FreeShore, LowSun, Plan, Shore, TideKnown, TurnBack, Tz, calendar, compass_key, plan,
+    Asked, FreeShore, LowSun, Plan, Shore, TideKnown, TurnBack, Tz, calendar, compass_key, draw_day, plan,
 };
 use rakelight_core::survey::{Occasion, cautions};
 use rakelight_core::words::Words;
 use serde_json::{Value, json};
 
 use super::{Place, TideSource};
-use crate::command::{print_json, print_table};
+use crate::command::{beside, print_json, print_table};
 use crate::failure::{self, Failure};
 
 /// Where, which days, and the shore.
@@ -52,6 +52,9 @@ pub struct Arguments {
     /// Write the windows for a calendar: FILE.ics.
     #[arg(long, value_name = "FILE")]
     calendar: Option<PathBuf>,
+    /// Draw sun and tide of the first day: FILE.svg or FILE.png.
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -81,6 +84,9 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         .collect();
     if let Some(path) = &arguments.calendar {
         failure::write(path, calendar(&plan, &asked, Utc::now(), words))?;
+    }
+    if let Some(path) = &arguments.plot {
+        beside::draw(path, &draw_day(&plan, &asked, words).map_err(Failure::input)?, words)?;
     }
     if arguments.json {
         print_json(&document(&plan, &asked, &notes, &cautions, words));

@@ -22,6 +22,9 @@ fn opened(place: &str, day: u32) -> Record {
         purpose: "otter survey".into(),
         targets: vec![OTTER.into()],
         protocol: None,
+        protocol_rules: None,
+        detection: Default::default(),
+        experience_seasons: None,
         start: time(day, 8),
         people: vec!["Ida Fennwick".into()],
         place_name: place.into(),
@@ -53,6 +56,7 @@ fn spraint(id: &str) -> [Record; 2] {
         placed_by: None,
         time: None,
         freshness: Some("fresh".into()),
+        below_high_water: None,
         note: None,
     };
     let evidence = r#"{"setting": {"near_water": true}, "droppings": [{"contents": ["fish_bones", "crayfish"], "smell": "sweet_fishy", "prominent_spot": true, "checked": true}]}"#;
@@ -87,6 +91,19 @@ fn visits_to_a_place_are_its_history_in_order_of_time() {
     assert_eq!(of(&visits, &Span::default()), named(&[("Ford", "0.."), ("Mill", "001")]));
     let october_10_on = Span { from: "2026-10-10".parse().ok(), ..Span::default() };
     assert_eq!(of(&visits, &october_10_on), named(&[("Mill", "01")]));
+}
+
+#[test]
+fn two_people_at_a_place_at_the_same_time_are_one_visit() {
+    let at_the_mill = |who: &str, records: Vec<Record>| {
+        let mut visit = visit("Mill", 6, records);
+        visit.opened.people = vec![who.into()];
+        visit.id = who.into();
+        visit
+    };
+    let ida = at_the_mill("Ida", vec![searched(300.0), closed(6)]);
+    let jorun = at_the_mill("Jorun", spraint("d1").into_iter().chain([searched(300.0), closed(6)]).collect());
+    assert_eq!(of(&[ida, jorun], &Span::default()), named(&[("Mill", "1")]));
 }
 
 #[test]
