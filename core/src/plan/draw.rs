@@ -92,8 +92,8 @@ pub fn draw_day(plan: &Plan, asked: &Asked, words: &Words) -> Result<String, Dra
         low: FROM_DEG,
         high: day.sun.highest_deg.max(plan.low_sun.highest_deg) + 5.0,
     };
-    let water = Panel { day: span, top: of_sun.top + SUN + HEAD + 40, height: WATER, low: 0.0, high: 1.0 };
-    let bottom = if asked.shore.is_some() { water.top + WATER } else { of_sun.top + SUN };
+    let water = Panel { day: span, top: of_sun.top + SUN + HEAD + 76, height: WATER, low: 0.0, high: 1.0 };
+    let bottom = if asked.shore.is_some() { water.top + WATER + 66 } else { of_sun.top + SUN };
     let svg = sheet((bottom + 60 + margin) as u32, |sheet| {
         sheet.draw_text(
             &words.fill("plan.drawn.sun", &[("date", &day.sun.date.to_string())]),
@@ -108,7 +108,10 @@ pub fn draw_day(plan: &Plan, asked: &Asked, words: &Words) -> Result<String, Dra
         for degrees in [0.0, low.lowest_deg, low.highest_deg] {
             of_sun.level(sheet, degrees, &format!("{}°", words.number(degrees, 0)))?;
         }
-        sheet.draw(&line(of_sun.curve(sun.iter().copied()), INK, LINE))?;
+        let above = sun.iter().copied().filter(|(_, degrees)| *degrees >= FROM_DEG);
+        for part in unbroken(above) {
+            sheet.draw(&line(of_sun.curve(part.into_iter()), INK, LINE))?;
+        }
         hours(sheet, &of_sun, asked)?;
         if let Some(shore) = &asked.shore {
             draw_tide(sheet, &water, shore, plan, asked, words)?;
@@ -116,6 +119,18 @@ pub fn draw_day(plan: &Plan, asked: &Asked, words: &Words) -> Result<String, Dra
         Ok(())
     })?;
     Ok(svg)
+}
+
+/// Points a step apart belong together; a longer gap breaks the curve.
+fn unbroken(points: impl Iterator<Item = (DateTime<Utc>, f64)>) -> Vec<Vec<(DateTime<Utc>, f64)>> {
+    let mut parts: Vec<Vec<(DateTime<Utc>, f64)>> = Vec::new();
+    for point in points {
+        match parts.last_mut() {
+            Some(part) if part.last().is_some_and(|last| point.0 - last.0 <= STEP) => part.push(point),
+            _ => parts.push(vec![point]),
+        }
+    }
+    parts
 }
 
 /// Clock times under a panel.
@@ -149,7 +164,7 @@ fn draw_tide(
     let ends = heights.iter().map(|(_, height)| *height).chain([shore.free_below_m, 0.0]);
     let (low, high) = ends.fold((f64::MAX, f64::MIN), |(low, high), height| (low.min(height), high.max(height)));
     let panel = &Panel { day: panel.day, low: low.min(0.0), high: high + 0.3, ..*panel };
-    sheet.draw_text(words.say("plan.drawn.tide"), &left(TEXT, INK), (MARGIN as i32, panel.top - HEAD / 2))?;
+    sheet.draw_text(words.say("plan.drawn.tide"), &left(TEXT, INK), (MARGIN as i32, panel.top - HEAD))?;
     let free = plan.days.iter().take(1).flat_map(|day| &day.free_shore);
     for free in free.clone() {
         if let Some(usable) = free.usable().and_then(|usable| usable.and(&panel.day)) {
@@ -164,10 +179,10 @@ fn draw_tide(
         let x = panel.x(free.turn_back);
         sheet.draw(&line(vec![(x, panel.top), (x, panel.top + panel.height)], ALARM, LINE))?;
         let clock = free.turn_back.with_timezone(&asked.zone).format("%H:%M").to_string();
-        let text = words.fill("plan.drawn.turn_back", &[("time", &clock)]);
-        let to_the_right = x < WIDTH as i32 / 2;
-        let place = (if to_the_right { x + 10 } else { x - 10 }, panel.top + 14);
-        sheet.draw_text(&text, &if to_the_right { left(SMALL, ALARM) } else { right(SMALL, ALARM) }, place)?;
+        sheet.draw_text(&clock, &centred(SMALL, ALARM), (x, panel.top - 14))?;
     }
+    let legend = panel.top + panel.height + 66;
+    sheet.draw_text(words.say("plan.drawn.free"), &left(SMALL, MUD), (MARGIN as i32, legend))?;
+    sheet.draw_text(words.say("plan.drawn.turn_back"), &left(SMALL, ALARM), (MARGIN as i32, legend + 30))?;
     hours(sheet, panel, asked)
 }
