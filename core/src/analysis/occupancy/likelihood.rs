@@ -31,6 +31,9 @@ struct Alike {
     visits: Range<usize>,
 }
 
+/// Of so many places it is seen whether any are alike.
+const FIRST: usize = 200;
+
 /// The log likelihood as a function of β, then α.
 #[derive(Debug, Clone)]
 pub struct Likelihood {
@@ -59,7 +62,10 @@ impl Likelihood {
         let mut made = Self::new(kx, kz);
         let mut known: HashMap<Vec<u64>, usize> = HashMap::new();
         let mut kinds: Vec<(&[f64], usize, usize)> = Vec::new();
-        for (x, place) in places.filter(|(_, place)| !place.is_empty()) {
+        let mut some_are_alike = true;
+        for (number, (x, place)) in places.filter(|(_, place)| !place.is_empty()).enumerate() {
+            // Where the first ones all differ, hardly any are alike.
+            some_are_alike &= number != FIRST || known.len() < FIRST;
             kinds.clear();
             for (z, found) in place {
                 let found = usize::from(found);
@@ -67,6 +73,10 @@ impl Likelihood {
                     Some((_, d, n)) => (*d, *n) = (*d + found, *n + 1),
                     None => kinds.push((z, found, 1)),
                 }
+            }
+            if !some_are_alike {
+                made.push(x, &kinds);
+                continue;
             }
             let bits = |row: &[f64]| row.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
             let mut key = bits(x);
@@ -94,6 +104,16 @@ impl Likelihood {
         }
         let found = kinds.iter().any(|(_, d, _)| *d > 0);
         self.alike.push(Alike { places: 1.0, x: at, found, visits: from..self.visits.len() });
+    }
+
+    /// Of every nth kind of place, about `most` of them: to find where the summit is. `None` where there are hardly more, or too few among them where
+    /// it was found or where it wasn't.
+    pub fn thinned(&self, most: usize) -> Option<Self> {
+        let step = self.alike.len() / most;
+        let alike: Vec<Alike> = self.alike.iter().step_by(step.max(1)).cloned().collect();
+        let found = alike.iter().filter(|place| place.found).count();
+        let enough = step > 1 && found.min(alike.len() - found) * 20 > alike.len();
+        enough.then(|| Self { alike, ..self.clone() })
     }
 
     /// How many coefficients there are.
