@@ -135,7 +135,6 @@ impl Likelihood {
             let x = &self.x[place.x..place.x + kx];
             let eta = dot(x, beta);
             let (psi, small) = inverse_logit(eta);
-            let log_psi = eta.min(0.0) - small.ln_1p();
             s[kx..].fill(0.0);
             curvature.fill(0.0);
             let mut of_visits = 0.0;
@@ -144,12 +143,12 @@ impl Likelihood {
             for visits in &self.visits[place.visits.clone()] {
                 let z = &self.z[visits.z..visits.z + kz];
                 let zeta = dot(z, alpha);
-                let (p, small) = inverse_logit(zeta);
+                let (p, small_z) = inverse_logit(zeta);
                 of_visits += visits.found * zeta - visits.made * zeta.max(0.0);
                 if visits.made == 1.0 && grown < 1e250 {
-                    grown *= 1.0 + small;
+                    grown *= 1.0 + small_z;
                 } else {
-                    of_visits -= visits.made * small.ln_1p();
+                    of_visits -= visits.made * small_z.ln_1p();
                 }
                 let (slope, bend) = (visits.found - visits.made * p, visits.made * p * (1.0 - p));
                 for (a, za) in z.iter().enumerate() {
@@ -159,15 +158,13 @@ impl Likelihood {
                     }
                 }
             }
-            of_visits -= grown.ln();
-            // w is 1 where it was found.
+            // w is 1 where it was found; elsewhere its log odds are those of ψ and of finding nothing.
             let (w, of_place) = if place.found {
-                (1.0, log_psi + of_visits)
+                (1.0, eta.min(0.0) + of_visits - (grown * (1.0 + small)).ln())
             } else {
-                let (there, not_there) = (log_psi + of_visits, log_psi - eta);
-                let higher = there.max(not_there);
-                let both = higher + ((there - higher).exp() + (not_there - higher).exp()).ln();
-                ((there - both).exp(), both)
+                let odds = eta + of_visits - grown.ln();
+                let (w, beyond) = inverse_logit(odds);
+                (w, -eta.max(0.0) + odds.max(0.0) + ((1.0 + beyond) / (1.0 + small)).ln())
             };
             let weight = place.places;
             log += weight * of_place;
