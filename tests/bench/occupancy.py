@@ -75,7 +75,8 @@ medians = {name: np.median(values) for name, values in times.items()}
 print(f"10,000 places, 5 visits, 3 covariates, seed {SEED}, medians of {ROUNDS} rounds in turn")
 for name, ms in medians.items():
     print(f"{name:9} {ms:7.1f} ms   -ln L {optimum[name]:.6f}")
-print(f"ratio to the faster of scipy's {medians['ours'] / min(medians['BFGS'], medians['L-BFGS-B']):.3f} (at most 0.2)")
+for method in ("BFGS", "L-BFGS-B"):
+    print(f"ratio to scipy's {method} {medians['ours'] / medians[method]:.3f} (aim: 0.2). Ours makes the rows and the warnings too")
 
 small = write("occupancy_200.csv", *design(200, 5))
 for psi, p in (("", ""), ("width,bank", "rain")):

@@ -15,6 +15,8 @@ pub struct Row {
     /// Its line in the file, from 1.
     pub line: u64,
     cells: Vec<String>,
+    /// Of each cell its number, if it is one.
+    numbers: Vec<Option<f64>>,
 }
 
 /// Why a table can't be used.
@@ -69,7 +71,9 @@ impl Table {
             if record.len() != columns.len() {
                 return Err(TableError::RowLength { line, found: record.len(), expected: columns.len() });
             }
-            rows.push(Row { line, cells: record.iter().map(str::to_owned).collect() });
+            let number = |cell: &str| cell.parse().ok().filter(|number: &f64| number.is_finite());
+            let (cells, numbers) = record.iter().map(|cell| (cell.to_owned(), number(cell))).unzip();
+            rows.push(Row { line, cells, numbers });
         }
         Ok(Self { columns, rows })
     }
@@ -117,8 +121,8 @@ impl Table {
     pub fn number(&self, row: usize, column: usize) -> Result<Option<f64>, TableError> {
         match self.text(row, column) {
             "" | "." => Ok(None),
-            text => {
-                let number = text.parse::<f64>().ok().filter(|number| number.is_finite());
+            _ => {
+                let number = self.rows[row].numbers[column];
                 number.map(Some).ok_or_else(|| self.wrong(row, column, "a number with a decimal point"))
             }
         }

@@ -15,6 +15,9 @@ const NO_INFORMATION: f64 = 1e-4;
 /// So close to 0 or 1 it is there.
 const AT_THE_EDGE: f64 = 1e-6;
 
+/// Of so many places the summit is looked for before all of them are taken.
+const FIRST_LOOK: usize = 1000;
+
 /// A fitted model.
 #[derive(Debug, Clone)]
 pub struct Estimate {
@@ -63,9 +66,15 @@ pub struct Coefficient {
 impl Estimate {
     pub(super) fn of(histories: &Histories, design: Design, level: f64) -> Self {
         let likelihood = design.likelihood(histories.places().iter().map(|place| &place.visits[..]));
-        let [first, second] = starts(histories, &design).map(|start| climb(&likelihood, &start, None, IN_SIGHT));
-        let higher = if second.log > first.log { second } else { first };
-        let peak = climb(&likelihood, &higher.theta, None, NEAR);
+        let thinned = likelihood.thinned(FIRST_LOOK);
+        let look = thinned.as_ref().unwrap_or(&likelihood);
+        let [first, second] = starts(histories, &design).map(|start| climb(look, &start, None, IN_SIGHT));
+        let mut higher = if second.log > first.log { second } else { first }.theta;
+        if thinned.is_some() {
+            // Not from an edge that only the few have.
+            higher.iter_mut().for_each(|theta| *theta = theta.clamp(-6.0, 6.0));
+        }
+        let peak = climb(&likelihood, &higher, None, NEAR);
         let k = likelihood.dimension();
         // A matrix with what is no number in it has no eigenvalues, and nothing is known.
         let is_finite = peak.information.iter().all(|value| value.is_finite());

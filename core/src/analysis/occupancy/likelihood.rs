@@ -31,6 +31,9 @@ struct Alike {
     visits: Range<usize>,
 }
 
+/// Of so many places it is seen whether any are alike.
+const FIRST: usize = 200;
+
 /// The log likelihood as a function of β, then α.
 #[derive(Debug, Clone)]
 pub struct Likelihood {
@@ -59,7 +62,10 @@ impl Likelihood {
         let mut made = Self::new(kx, kz);
         let mut known: HashMap<Vec<u64>, usize> = HashMap::new();
         let mut kinds: Vec<(&[f64], usize, usize)> = Vec::new();
-        for (x, place) in places.filter(|(_, place)| !place.is_empty()) {
+        let mut some_are_alike = true;
+        for (number, (x, place)) in places.filter(|(_, place)| !place.is_empty()).enumerate() {
+            // Where the first ones all differ, hardly any are alike.
+            some_are_alike &= number != FIRST || known.len() < FIRST;
             kinds.clear();
             for (z, found) in place {
                 let found = usize::from(found);
@@ -67,6 +73,10 @@ impl Likelihood {
                     Some((_, d, n)) => (*d, *n) = (*d + found, *n + 1),
                     None => kinds.push((z, found, 1)),
                 }
+            }
+            if !some_are_alike {
+                made.push(x, &kinds);
+                continue;
             }
             let bits = |row: &[f64]| row.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
             let mut key = bits(x);
@@ -96,6 +106,16 @@ impl Likelihood {
         self.alike.push(Alike { places: 1.0, x: at, found, visits: from..self.visits.len() });
     }
 
+    /// Of every nth kind of place, about `most` of them: to find where the summit is. `None` where there are hardly more, or too few among them where
+    /// it was found or where it wasn't.
+    pub fn thinned(&self, most: usize) -> Option<Self> {
+        let step = self.alike.len() / most;
+        let alike: Vec<Alike> = self.alike.iter().step_by(step.max(1)).cloned().collect();
+        let found = alike.iter().filter(|place| place.found).count();
+        let enough = step > 1 && found.min(alike.len() - found) * 20 > alike.len();
+        enough.then(|| Self { alike, ..self.clone() })
+    }
+
     /// How many coefficients there are.
     pub fn dimension(&self) -> usize {
         self.kx + self.kz
@@ -115,7 +135,6 @@ impl Likelihood {
             let x = &self.x[place.x..place.x + kx];
             let eta = dot(x, beta);
             let (psi, small) = inverse_logit(eta);
-            let log_psi = eta.min(0.0) - small.ln_1p();
             s[kx..].fill(0.0);
             curvature.fill(0.0);
             let mut of_visits = 0.0;
@@ -124,12 +143,12 @@ impl Likelihood {
             for visits in &self.visits[place.visits.clone()] {
                 let z = &self.z[visits.z..visits.z + kz];
                 let zeta = dot(z, alpha);
-                let (p, small) = inverse_logit(zeta);
+                let (p, small_z) = inverse_logit(zeta);
                 of_visits += visits.found * zeta - visits.made * zeta.max(0.0);
                 if visits.made == 1.0 && grown < 1e250 {
-                    grown *= 1.0 + small;
+                    grown *= 1.0 + small_z;
                 } else {
-                    of_visits -= visits.made * small.ln_1p();
+                    of_visits -= visits.made * small_z.ln_1p();
                 }
                 let (slope, bend) = (visits.found - visits.made * p, visits.made * p * (1.0 - p));
                 for (a, za) in z.iter().enumerate() {
@@ -139,15 +158,13 @@ impl Likelihood {
                     }
                 }
             }
-            of_visits -= grown.ln();
-            // w is 1 where it was found.
+            // w is 1 where it was found; elsewhere its log odds are those of ψ and of finding nothing.
             let (w, of_place) = if place.found {
-                (1.0, log_psi + of_visits)
+                (1.0, eta.min(0.0) + of_visits - (grown * (1.0 + small)).ln())
             } else {
-                let (there, not_there) = (log_psi + of_visits, log_psi - eta);
-                let higher = there.max(not_there);
-                let both = higher + ((there - higher).exp() + (not_there - higher).exp()).ln();
-                ((there - both).exp(), both)
+                let odds = eta + of_visits - grown.ln();
+                let (w, beyond) = inverse_logit(odds);
+                (w, -eta.max(0.0) + odds.max(0.0) + ((1.0 + beyond) / (1.0 + small)).ln())
             };
             let weight = place.places;
             log += weight * of_place;

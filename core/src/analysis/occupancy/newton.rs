@@ -35,12 +35,9 @@ pub fn climb(likelihood: &Likelihood, start: &[f64], held: Option<usize>, near: 
         let Some((step, gain)) = uphill(&value, &free) else { break };
         if gain < near {
             converged = true;
-            // Without a look back: what it gains may be less than rounding.
-            let further = moved(&theta, &free, &step, 1.0);
-            let at = likelihood.at(&further);
-            if at.log.is_finite() {
-                (theta, value) = (further, at);
-            }
+            // So near the top the model says what the step gains, and the curvature is the same.
+            theta = moved(&theta, &free, &step, 1.0);
+            value.log += gain;
         } else if let Some(higher) = walk(likelihood, &theta, &free, &step, value.log, gain) {
             (theta, value) = higher;
         } else {

@@ -61,23 +61,24 @@ fn of_estimate(histories: &Histories, estimate: &Estimate, numbers: &OccupancyNu
     if !estimate.converged() {
         warnings.push(Warning::NotConverged);
     }
-    let made: Vec<(usize, usize)> = histories
+    let p: Vec<f64> = histories
         .places()
         .iter()
         .enumerate()
         .flat_map(|(i, place)| (0..place.visits.len()).filter(|v| place.visits[*v].is_some()).map(move |v| (i, v)))
+        .map(|(place, visit)| estimate.p_value(place, visit))
         .collect();
     let visited: Vec<usize> =
         (0..histories.places().len()).filter(|i| histories.places()[*i].visits_made() > 0).collect();
-    let p = made.iter().map(|(place, visit)| estimate.p_value(*place, *visit)).sum::<f64>() / made.len() as f64;
-    if p < numbers.low_detection {
-        warnings.push(Warning::LowDetection { p });
+    let mean_p = p.iter().sum::<f64>() / p.len() as f64;
+    if mean_p < numbers.low_detection {
+        warnings.push(Warning::LowDetection { p: mean_p });
     }
     let at_edge = |value: f64| value == 0.0 || value == 1.0;
     if visited.iter().any(|place| at_edge(estimate.psi_value(*place))) {
         warnings.push(Warning::Edge { parameter: Parameter::Psi });
     }
-    if made.iter().any(|(place, visit)| at_edge(estimate.p_value(*place, *visit))) {
+    if p.iter().any(|p| at_edge(*p)) {
         warnings.push(Warning::Edge { parameter: Parameter::P });
     }
     let coefficients = estimate.coefficients();
