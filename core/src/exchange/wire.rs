@@ -29,6 +29,9 @@ pub const ENTRIES_BYTES: usize = 4 << 20;
 /// At most so many bytes of a photograph go in one PATCH.
 pub const PIECE_BYTES: usize = 4 << 20;
 
+/// The type of the problem (RFC 9457) by which a base refuses a photograph for good: it is no picture, or too large. Any other refusal may pass.
+pub const NOT_A_PHOTOGRAPH: &str = "urn:rakelight:not_a_photograph";
+
 /// How a base greets whoever asks.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Challenge {
