@@ -66,6 +66,8 @@ def main(seconds=10, postgres=None):
         run(base, folder, "heads", "GET", "/v1/heads", tokens, [b""] * DEVICES, "application/json", seconds)
         run(base, folder, "nothing lacking", "POST", "/v1/entries/lacking", tokens, [heads] * DEVICES, "application/json", seconds)
         run(base, folder, "ten known entries", "POST", "/v1/entries", tokens, last, "application/cbor-seq", seconds)
+        refused = [line for line in base.log.read_text().splitlines() if not re.search(r" 20[04] \d+ ms$", line)]
+        print("\n".join(["what was refused:", *sorted(refused)]) if refused else "nothing was refused")
 
 
 if __name__ == "__main__":
