@@ -224,7 +224,8 @@ fn an_invitation_lets_one_device_in() {
     let first = base.device(1);
     let session: Session = json_of(&first.join(&code));
     assert_eq!((session.seconds, session.role), (900, Role::Coordinator));
-    assert_eq!(session.trusted, [base.store().device().unwrap(), hex::encode(first.id())]);
+    let coordinators = [hex::encode(first.id()), base.store().device().unwrap()];
+    assert_eq!(session.trusted, coordinators, "by name: A. Walker, Base");
     // Its answer may have been lost on its way.
     json_of::<Session>(&first.join(&code.to_lowercase()));
     assert_eq!(problem(&base.device(2).join(&code), 403)["type"], "urn:rakelight:code_used");

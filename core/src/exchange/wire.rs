@@ -148,20 +148,3 @@ pub enum Reason {
     /// Too much waits already for what comes before it.
     TooFarAhead,
 }
-
-impl Reason {
-    /// Its name, as it travels.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Unreadable => "unreadable",
-            Self::NewerFormat => "newer_format",
-            Self::TooLarge => "too_large",
-            Self::Changed => "changed",
-            Self::ChainBroken => "chain_broken",
-            Self::BadSignature => "bad_signature",
-            Self::UnknownDevice => "unknown_device",
-            Self::BarredDevice => "barred_device",
-            Self::TooFarAhead => "too_far_ahead",
-        }
-    }
-}
