@@ -1,6 +1,8 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
+mod backup;
 mod exchange;
+mod folder;
 
 use std::sync::LazyLock;
 
@@ -26,7 +28,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 11] = [
+pub const READERS: [Reader; 13] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -42,6 +44,8 @@ pub const READERS: [Reader; 11] = [
     Reader { name: "heads", read: exchange::heads, examples: exchange::some_heads },
     Reader { name: "answers", read: exchange::answers, examples: exchange::some_answers },
     Reader { name: "invitation", read: exchange::invitation, examples: exchange::some_invitations },
+    Reader { name: "folder", read: folder::folder, examples: folder::some_folders },
+    Reader { name: "backup", read: backup::backup, examples: backup::some_backups },
 ];
 
 /// Pictures are no larger than they must be, so that many are read.
