@@ -48,6 +48,11 @@ pub const READERS: [Reader; 13] = [
     Reader { name: "backup", read: backup::backup, examples: backup::some_backups },
 ];
 
+/// A folder in memory where there is one: what readers write is synced, and a disk would take longer for that than all else.
+fn scratch() -> Option<tempfile::TempDir> {
+    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).ok()
+}
+
 /// Pictures are no larger than they must be, so that many are read.
 const SIDE_PX: u32 = 160;
 

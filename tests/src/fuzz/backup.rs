@@ -6,6 +6,7 @@ use std::io::{Read, Write};
 use rakelight_core::store::{Lock, Unlock, restore};
 
 use super::exchange::target;
+use super::scratch;
 
 /// Opens the examples; it guards nothing.
 const IDENTITY: &str = "AGE-SECRET-KEY-123M4RYKAYPKQUKTSFPR3TED7A4CN7LSHQ7H0GZLUQZGTP4KDFDDQJ0QZFA";
@@ -20,7 +21,7 @@ pub fn backup(bytes: &[u8]) {
 }
 
 fn restored(file: &[u8]) -> Option<()> {
-    let folder = tempfile::tempdir().ok()?;
+    let folder = scratch()?;
     let path = folder.path().join("backup.age");
     fs::write(&path, file).ok()?;
     let unlock = Unlock::with_identities(IDENTITY).ok()?;

@@ -11,6 +11,8 @@ use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::json;
 use tempfile::TempDir;
 
+use super::scratch;
+
 /// A store to throw things at; what it takes stays in it.
 pub struct Target {
     pub folder: TempDir,
@@ -20,7 +22,7 @@ pub struct Target {
 static TARGET: LazyLock<Mutex<Option<Target>>> = LazyLock::new(|| Mutex::new(target()));
 
 pub fn target() -> Option<Target> {
-    let folder = tempfile::tempdir().ok()?;
+    let folder = scratch()?;
     let mut store = Store::open_or_create(&folder.path().join("store")).ok()?;
     let photograph = folder.path().join("photograph");
     std::fs::write(&photograph, "a few bytes, as if of a photograph").ok()?;

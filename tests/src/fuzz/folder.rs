@@ -8,10 +8,11 @@ use rakelight_core::exchange::{FolderPeer, Photographs, exchange};
 use rakelight_core::store::{Admission, Store};
 
 use super::exchange::{head_of, parts, target, with};
+use super::scratch;
 
 /// A stick's files, parted by a line of dashes: a line with the path from `rakelight/` on, then what is in it.
 pub fn folder(bytes: &[u8]) {
-    let Ok(stick) = tempfile::tempdir() else { return };
+    let Some(stick) = scratch() else { return };
     for part in parts(bytes) {
         let (path, content) = head_of(part);
         let path = Path::new(&path);
@@ -40,7 +41,7 @@ pub fn some_folders() -> Vec<Vec<u8>> {
 }
 
 fn written_by(store: &mut Store, dir: &Path) -> Option<Vec<u8>> {
-    let stick = tempfile::tempdir().ok()?;
+    let stick = scratch()?;
     go_round(store, dir, stick.path())?;
     let (root, mut files) = (stick.path().join("rakelight"), Vec::new());
     let photograph = root.join("photographs/ab").join("ab".repeat(32));
