@@ -6,10 +6,9 @@
 
 use std::cell::Cell;
 use std::error::Error;
-use std::io::{BufRead, BufReader, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Stdio;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -20,12 +19,14 @@ use http_body_util::BodyExt;
 use hyper::server::conn::http1;
 use hyper_util::rt::TokioIo;
 use hyper_util::service::TowerToHyperService;
+use rakelight_checks::bench_folder;
+use rakelight_checks::service::{Kept, Service};
 use rakelight_core::exchange::{
     HttpPeer, Invitation, Meant, Photographs, Request, Response, Transport, TransportError, exchange,
 };
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use rusqlite::{Connection, params};
-use serde_json::{Value, json};
+use serde_json::json;
 use tokio_rustls::TlsAcceptor;
 use transport::PinnedTransport;
 
@@ -88,8 +89,7 @@ fn few_among_many(entries: usize) -> Outcome {
             heads.learn(&base.accept(&sequence, &|_| Admission::Welcome)?);
         }
     }
-    let service = Service::start(&theirs)?;
-    let invitation = service.invite(&theirs)?;
+    let (_service, invitation) = base_in(theirs)?;
     let pinned = PinnedTransport::new(&invitation.address, invitation.certificate)?;
     let leaving = dir.join("leaving");
     let mut meant = Meant::from(invitation);
@@ -118,9 +118,7 @@ fn few_among_many(entries: usize) -> Outcome {
 
 /// Ours: join, and hand everything over.
 fn hand_over(dir: &Path, round: usize) -> Outcome<Duration> {
-    let base = folder(&format!("base-{round}"))?;
-    let service = Service::start(&base)?;
-    let invitation = service.invite(&base)?;
+    let (_service, invitation) = base_in(folder(&format!("base-{round}"))?)?;
     let mut device = Store::open(&dir.join("store"))?;
     let transport = PinnedTransport::new(&invitation.address, invitation.certificate)?;
     let mut peer = HttpPeer::open(&transport, &invitation.into(), device.prover()?, &dir.join("leaving"))?;
@@ -213,55 +211,17 @@ impl Transport for Counting<'_> {
     }
 }
 
-/// The base, as a process of its own.
-struct Service(Child, String);
-
-impl Service {
-    fn start(base: &Path) -> Outcome<Self> {
-        let mut child = Command::new(program())
-            .args(["serve", "--listen", "127.0.0.1:0", "--json", "--store"])
-            .arg(base)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()?;
-        let mut said = Vec::new();
-        let mut out = BufReader::new(child.stdout.take().ok_or("no output")?);
-        while !said.ends_with(b"}\n") && out.read_until(b'\n', &mut said)? > 0 {}
-        let said: Value = serde_json::from_slice(&said)?;
-        Ok(Self(child, said["address"].as_str().ok_or("no address")?.to_owned()))
-    }
-
-    fn invite(&self, base: &Path) -> Outcome<Invitation> {
-        let mut output = Vec::new();
-        let arguments =
-            ["invite", "--json", "--role", "field_worker", "--name", "Ada", "--address", &self.1, "--store"];
-        let mut child = Command::new(program()).args(arguments).arg(base).stdout(Stdio::piped()).spawn()?;
-        child.stdout.take().ok_or("no output")?.read_to_end(&mut output)?;
-        child.wait()?;
-        let said: Value = serde_json::from_slice(&output)?;
-        Ok(said["invitation"].as_str().ok_or("no invitation")?.parse()?)
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        _ = self.0.kill();
-        _ = self.0.wait();
-    }
-}
-
-fn program() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/rakelight")
+/// A base of its own, and the invitation to it.
+fn base_in(folder: PathBuf) -> Outcome<(Service, Invitation)> {
+    let kept = Kept::Folder(folder);
+    let service = Service::start(&kept, Stdio::null())?;
+    let invitation = kept.invite("Ada", service.address())?.parse()?;
+    Ok((service, invitation))
 }
 
 /// A folder on the disk that is empty now.
 fn folder(name: &str) -> Outcome<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bench/exchange").join(name);
-    if folder.exists() {
-        std::fs::remove_dir_all(&folder)?;
-    }
-    std::fs::create_dir_all(&folder)?;
-    Ok(folder)
+    Ok(bench_folder(&format!("exchange/{name}"))?)
 }
 
 fn now() -> Outcome<chrono::DateTime<chrono::Utc>> {

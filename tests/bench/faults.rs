@@ -1,4 +1,4 @@
-//! Faults to survive, counted: `cargo bench -p rakelight-checks --bench faults -- [kill] [disk] [bits] [team] [SEED]`; without a word all four. Needs
+//! Faults to survive, counted: `cargo bench -p rakelight-checks --bench faults -- [kill] [disk] [bits] [team [small] [postgres://…]] [SEED]`; without a word all four. Needs
 //! `target/release/rakelight`; all of it stays on this machine (loopback) and ends by itself.
 //!
 //! * kill: 500 times a process is killed at a random moment while it records; what it had acknowledged must be there, and nothing half there.
@@ -6,6 +6,7 @@
 //! * bits: 200 random bits flipped in the database and in photographs; each must be noticed by `verify` or change nothing that is read.
 //! * team: 20 devices with 2,000 entries and 20 photographs each exchange with a base through connections that are cut and delayed at random, some by a stick as
 //!   well (so that entries arrive twice and in another order), while the service is killed and started again five times. All stores must end equal.
+//!   With `postgres://…` the base is three processes on that database (`tests/bench/faults-postgres` brings one); a kill then hits one of them.
 
 #[path = "faults/bits.rs"]
 mod bits;
@@ -33,7 +34,8 @@ fn main() -> Outcome {
         return kill::record(Path::new(dir));
     }
     let seed = words.iter().find_map(|word| word.parse().ok()).unwrap_or(26_071);
-    let asked = |what| words.iter().all(|word| word.parse::<u64>().is_ok()) || words.iter().any(|word| word == what);
+    let named = |what: &str| words.iter().any(|word| word == what);
+    let asked = |what| named(what) || !["kill", "disk", "bits", "team"].into_iter().any(named);
     println!("seed {seed}");
     if asked("kill") {
         kill::run(seed)?;
@@ -45,7 +47,9 @@ fn main() -> Outcome {
         bits::run(seed)?;
     }
     if asked("team") {
-        team::run(seed)?;
+        let size = if named("small") { team::Size::SMALL } else { team::Size::WHOLE };
+        let database = words.iter().find(|word| word.starts_with("postgres"));
+        team::run(seed, size, database.map(String::as_str))?;
     }
     Ok(())
 }

@@ -20,12 +20,11 @@ fn no_file_makes_a_reader_panic_or_hang() {
         examples.iter().for_each(|example| attempt(reader, example));
         let mut chance = Chance::new(20_261_014);
         let (started, mut tried) = (Instant::now(), 0);
-        while started.elapsed() < SPENT {
+        while started.elapsed() < SPENT || tried < 20 {
             attempt(reader, &changed(&mut chance, &examples));
             tried += 1;
         }
         println!("{}: {tried} files", reader.name);
-        assert!(tried > 20, "{}: {tried}", reader.name);
     }
 }
 

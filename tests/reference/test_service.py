@@ -4,6 +4,7 @@ zxing-cpp (QR codes), Python's TLS. All on the loopback."""
 import base64
 import hashlib
 import io
+import itertools
 import json
 import os
 import pathlib
@@ -12,6 +13,7 @@ import socket
 import ssl
 import subprocess
 import sys
+import threading
 import time
 
 import cbor2
@@ -34,12 +36,20 @@ class Base:
     """A base that runs."""
 
     def __init__(self, store, *more):
-        self.store = store
-        command = [PROGRAM, "serve", "--store", store, "--listen", "127.0.0.1:0", "--json", *more]
-        self.log = store.with_suffix(".log")
-        with self.log.open("w") as log:
-            self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)
-        said = "".join(iter(self.process.stdout.readline, "}\n")) + "}"
+        self.store, self.kept, self.log = store, ("--store", store), store.with_suffix(".log")
+        self.start(*self.kept, "--listen", "127.0.0.1:0", *more)
+
+    def start(self, *options, environment={}):
+        command = [PROGRAM, "serve", "--json", *options]
+        with self.log.open("a") as log:
+            environment = {**os.environ, **environment}
+            self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True, env=environment)
+        overdue = threading.Timer(60, self.process.kill)
+        overdue.start()
+        lines = iter(self.process.stdout.readline, "")
+        said = "".join(itertools.takewhile(lambda line: line != "}\n", lines)) + "}"
+        overdue.cancel()
+        assert len(said) > 1, f"the service doesn't start: {self.log.read_text()}"
         self.address, self.certificate = (json.loads(said)[key] for key in ("address", "certificate"))
         host, port = self.address.removeprefix("https://").split(":")
         self.place = (host, int(port))
@@ -52,7 +62,7 @@ class Base:
         return self.log.read_text()
 
     def invite(self, role="field_worker"):
-        return rakelight_json("invite", "--store", self.store, "--name", "A. Walker", "--role", role)["invitation"]
+        return rakelight_json("invite", *self.kept, "--name", "A. Walker", "--role", role)["invitation"]
 
     def tls(self, version=None):
         """A TLS connection that is held to the certificate's digest by who calls."""

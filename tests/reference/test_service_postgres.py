@@ -3,20 +3,14 @@ does), as three processes behind one address. All on the loopback."""
 
 import base64
 import concurrent.futures
-import getpass
 import hashlib
-import itertools
 import json
 import os
-import pathlib
 import random
 import shutil
-import signal
 import socket
 import sqlite3
 import subprocess
-import sys
-import tempfile
 import threading
 import time
 
@@ -24,6 +18,7 @@ import boto3
 import pytest
 import requests
 
+import servers
 from conftest import PROGRAM, ROOT, rakelight, rakelight_json
 from test_service import Base, Device, assert_problem, digest_field, photograph
 
@@ -31,104 +26,35 @@ pytestmark = pytest.mark.filterwarnings("ignore::urllib3.exceptions.InsecureRequ
 BUCKET = "s3://otters/team"
 
 
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-def until(works, patience_s=20):
-    """Waits for a program that starts."""
-    end = time.monotonic() + patience_s
-    while not works():
-        assert time.monotonic() < end, "it doesn't start"
-        time.sleep(0.1)
-
-
 @pytest.fixture(scope="module")
 def cluster():
-    """A PostgreSQL of our own; gives its address. It doesn't run as root, and is gone after the tests."""
-    installed = sorted(pathlib.Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    assert installed, "apt-get install postgresql"
-    programs, port = installed[-1].parent, free_port()
-    user = {"user": "nobody"} if os.getuid() == 0 else {}
-    folder = pathlib.Path(tempfile.mkdtemp(prefix="rakelight-postgres-"))
-    if user:
-        shutil.chown(folder, "nobody")
-    data = folder / "data"
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": (folder / "log").open("w"), "cwd": folder, **user}
-    make = [programs / "initdb", "-D", data, "-U", "rakelight", "-A", "trust", "--no-sync", "--no-locale", "-E", "UTF8"]
-    subprocess.run(make, check=True, timeout=60, **quiet)
-    options = ["-p", str(port), "-h", "127.0.0.1", "-k", folder, "-c", "fsync=off"]
-    server = subprocess.Popen([programs / "postgres", "-D", data, *options], **quiet)
-    address = f"postgres://rakelight@127.0.0.1:{port}/postgres"
-    try:
-        until(lambda: subprocess.run([programs / "pg_isready", "-q", "-d", address]).returncode == 0)
+    with servers.postgres() as address:
         yield address
-    finally:
-        server.send_signal(signal.SIGINT)  # "fast": ends the connections
-        try:
-            server.wait(timeout=20)
-        finally:
-            server.kill()
-            shutil.rmtree(folder)
 
 
 @pytest.fixture(scope="module")
 def bucket():
-    """What stands in for S3; gives the environment that leads there."""
-    port = free_port()
-    moto = pathlib.Path(sys.executable).parent / "moto_server"
-    endpoint = f"http://127.0.0.1:{port}"
-    environment = {
-        "AWS_ENDPOINT_URL": endpoint,
-        "AWS_ALLOW_HTTP": "true",
-        "AWS_REGION": "us-east-1",
-        "AWS_ACCESS_KEY_ID": "nobody",
-        "AWS_SECRET_ACCESS_KEY": "nothing",
-    }
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    server = subprocess.Popen([moto, "-H", "127.0.0.1", "-p", str(port)], **quiet)
-
-    def made():
-        try:
-            return requests.put(f"{endpoint}/otters", timeout=5).ok
-        except requests.ConnectionError:
-            return False
-
-    try:
-        until(made)
+    with servers.bucket() as environment:
         yield environment
-    finally:
-        server.kill()
-        server.wait()
 
 
 class Process(Base):
     """One process of the base."""
 
-    def __init__(self, database, environment, log):
-        self.database, self.environment, self.log = database, environment, log
-        self.start("127.0.0.1:0")
+    def __init__(self, database, environment, log, *more):
+        self.kept, self.log, self.environment = ("--database", database), log, environment
+        self.more = ("--photos", BUCKET, *more)
+        self.start_at("127.0.0.1:0")
 
-    def start(self, listen):
-        command = [PROGRAM, "serve", "--database", self.database, "--photos", BUCKET, "--listen", listen, "--json"]
-        with self.log.open("a") as log:
-            environment = {**os.environ, **self.environment}
-            self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True, env=environment)
-        lines = iter(self.process.stdout.readline, "")
-        said = "".join(itertools.takewhile(lambda line: line != "}\n", lines)) + "}"
-        assert len(said) > 1, self.log.read_text()
-        self.address, self.certificate = (json.loads(said)[key] for key in ("address", "certificate"))
-        host, port = self.address.removeprefix("https://").split(":")
-        self.place = (host, int(port))
+    def start_at(self, listen):
+        self.start(*self.kept, *self.more, "--listen", listen, environment=self.environment)
 
     def kill(self):
         self.process.kill()
         self.process.wait()
 
     def start_again(self):
-        self.start("%s:%d" % self.place)
+        self.start_at("%s:%d" % self.place)
 
 
 class Front:
@@ -235,7 +161,7 @@ def exchange(store, team, tries=12):
 
 def test_what_comes_in_ends_as_in_a_folders_store(cluster):
     """The Rust tests beside the code, which need a database."""
-    command = ["cargo", "test", "--release", "--quiet", "-p", "rakelight-base", "--", "postgres"]
+    command = ["cargo", "test", "--release", "--quiet", "-p", "rakelight-base", "--", "postgres", "--ignored"]
     environment = {**os.environ, "RAKELIGHT_TEST_DATABASE": cluster}
     done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=280)
     assert done.returncode == 0 and "0 passed" not in done.stdout, done.stdout + done.stderr
@@ -401,7 +327,7 @@ def test_a_photograph_goes_from_the_bucket_with_the_entry_that_spoke_of_it(team,
 
 def test_what_is_wrong_with_the_place_is_said(cluster, bucket, tmp_path):
     serve = ("serve", "--listen", "127.0.0.1:0")
-    nobody = f"postgres://rakelight@127.0.0.1:{free_port()}/none"
+    nobody = f"postgres://rakelight@127.0.0.1:{servers.free_port()}/none"
     assert "check that it runs" in rakelight(*serve, "--database", nobody, "--photos", tmp_path, expect=1)
     assert "postgres://" in rakelight(*serve, "--database", "mysql://x", "--photos", tmp_path, expect=2)
     assert "s3://bucket" in rakelight(*serve, "--database", cluster, "--photos", "ftp://x", expect=2)

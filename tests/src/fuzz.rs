@@ -1,7 +1,9 @@
 //! Everything that reads what comes from outside, to throw bytes at: none may make it panic, hang or take all memory.
 
 mod analyse;
+mod backup;
 mod exchange;
+mod folder;
 mod plan;
 
 use std::sync::LazyLock;
@@ -28,7 +30,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 21] = [
+pub const READERS: [Reader; 23] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -44,6 +46,8 @@ pub const READERS: [Reader; 21] = [
     Reader { name: "heads", read: exchange::heads, examples: exchange::some_heads },
     Reader { name: "answers", read: exchange::answers, examples: exchange::some_answers },
     Reader { name: "invitation", read: exchange::invitation, examples: exchange::some_invitations },
+    Reader { name: "folder", read: folder::folder, examples: folder::some_folders },
+    Reader { name: "backup", read: backup::backup, examples: backup::some_backups },
     Reader { name: "tide_table", read: plan::tide_table, examples: plan::tide_tables },
     Reader {
         name: "constants",
@@ -59,6 +63,11 @@ pub const READERS: [Reader; 21] = [
     Reader { name: "signs", read: analyse::signs, examples: analyse::some_signs },
     Reader { name: "contents", read: analyse::contents, examples: analyse::some_contents },
 ];
+
+/// A folder in memory where there is one: what readers write is synced, and a disk would take longer for that than all else.
+fn scratch() -> Option<tempfile::TempDir> {
+    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).ok()
+}
 
 /// Pictures are no larger than they must be, so that many are read.
 const SIDE_PX: u32 = 160;

@@ -2,6 +2,7 @@
 
 pub mod chance;
 pub mod fuzz;
+pub mod service;
 pub mod trails;
 
 use std::path::PathBuf;

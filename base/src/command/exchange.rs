@@ -136,13 +136,14 @@ fn show(done: &Exchanged, damaged: &[PathBuf], words: &Words) {
 /// What of one log wasn't taken for one reason.
 fn show_refused(refused: &[Refused], words: &Words) {
     let (Some(first), Some(last)) = (refused.first(), refused.last()) else { return };
+    let reason = json!(first.reason);
     let number = |of: &Refused| of.number.map_or_else(|| "?".into(), |number| number.to_string());
     let filled = [
         ("n", &refused.len().to_string()),
         ("device", &first.device.clone().unwrap_or_else(|| "?".into())),
         ("from", &number(first)),
         ("to", &number(last)),
-        ("reason", &words.say(&format!("exchange.refused_{}", first.reason.name())).to_owned()),
+        ("reason", &words.say(&format!("exchange.refused_{}", reason.as_str().unwrap_or_default())).to_owned()),
     ];
     let key = if refused.len() == 1 { "exchange.refused.one" } else { "exchange.refused.other" };
     println!("{}", words.fill(key, &filled.map(|(name, value)| (name, value.as_str()))));

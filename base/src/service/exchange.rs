@@ -13,7 +13,7 @@ use rakelight_core::store::{Admission, Heads};
 
 use super::problem::Problem;
 use super::session::Session;
-use super::{App, Service, ServiceError, State as Members, blocking, bodies, now_ms};
+use super::{App, ServiceError, State as Members, blocking, bodies, now_ms};
 
 /// Heads of some thousand devices.
 const HEADS_BYTES: usize = 1 << 20;
@@ -53,7 +53,7 @@ pub async fn entries(
     let entries = bodies::whole(&headers, body, ENTRIES, BATCH_BYTES).await?;
     blocking(&app, move |service| {
         service.base.state.exchanged(&member.device, now_ms())?;
-        let admissions = admissions(service)?;
+        let admissions = admissions(&*service.base.state)?;
         let admission = |device: &str| admissions.get(device).copied().unwrap_or(Admission::Unknown);
         let accepted = service.base.records.accept(&entries, &admission)?;
         if accepted.taken > 0 {
@@ -69,19 +69,12 @@ pub async fn wanted(State(app): State<App>, _: Session) -> Result<Json<Wanted>, 
     blocking(&app, |service| Ok(Json(Wanted { sha256: service.base.records.wanted(WANTED)? }))).await
 }
 
-/// Whose entries may come in: members', whoever carries them here, and the base's own, which may have been elsewhere.
-fn admissions(service: &Service) -> Result<Admissions, Problem> {
-    Ok(admissions_by(&*service.base.state, &service.device)?)
-}
-
 /// By device id.
 pub type Admissions = BTreeMap<String, Admission>;
 
-/// As the members' list has it, for the base with this device id.
-pub fn admissions_by(state: &dyn Members, base: &str) -> Result<Admissions, ServiceError> {
-    let members = state
-        .members()?
-        .into_iter()
-        .map(|member| (hex::encode(member.device), if member.barred { Admission::Barred } else { Admission::Welcome }));
-    Ok(members.chain([(base.to_owned(), Admission::Welcome)]).collect())
+/// Whose entries may come in: members', whoever carries them here. The base is one of them.
+pub fn admissions(state: &dyn Members) -> Result<Admissions, ServiceError> {
+    let members = state.members()?.into_iter();
+    let admission = |barred| if barred { Admission::Barred } else { Admission::Welcome };
+    Ok(members.map(|member| (hex::encode(member.device), admission(member.barred))).collect())
 }

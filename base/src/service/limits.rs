@@ -8,16 +8,16 @@ use std::sync::{Mutex, PoisonError};
 /// So many who ask are told apart; the others share one bucket. This bounds the memory.
 const TOLD_APART: usize = 4096;
 
-/// Buckets that hold `burst` and get one more every `each_ms`. Kept as the time at which a bucket is full again.
+/// Buckets that hold `burst` and get one more every `each_us` (a millionth of a second). Kept as the time at which a bucket is full again.
 pub struct Limit<K> {
     burst: i64,
-    each_ms: i64,
-    full_at_ms: Mutex<HashMap<Option<K>, i64>>,
+    each_us: i64,
+    full_at_us: Mutex<HashMap<Option<K>, i64>>,
 }
 
 impl<K: Copy + Eq + Hash> Limit<K> {
-    pub fn new(burst: i64, each_ms: i64) -> Self {
-        Self { burst, each_ms, full_at_ms: Mutex::default() }
+    pub fn new(burst: i64, each_us: i64) -> Self {
+        Self { burst, each_us, full_at_us: Mutex::default() }
     }
 
     /// Takes one out of a bucket; how many seconds to wait where it is empty.
@@ -31,18 +31,19 @@ impl<K: Copy + Eq + Hash> Limit<K> {
     }
 
     fn at(&self, who: K, now_ms: i64, taken: i64) -> Result<(), u64> {
-        let mut buckets = self.full_at_ms.lock().unwrap_or_else(PoisonError::into_inner);
+        let now_us = now_ms * 1_000;
+        let mut buckets = self.full_at_us.lock().unwrap_or_else(PoisonError::into_inner);
         if buckets.len() >= TOLD_APART {
-            buckets.retain(|_, full_at_ms| *full_at_ms > now_ms);
+            buckets.retain(|_, full_at_us| *full_at_us > now_us);
         }
         let who = Some(who).filter(|who| buckets.len() < TOLD_APART || buckets.contains_key(&Some(*who)));
-        let full_at_ms = buckets.get(&who).copied().unwrap_or(now_ms).max(now_ms);
-        let wait_ms = full_at_ms + self.each_ms - now_ms - self.burst * self.each_ms;
-        if wait_ms > 0 {
-            return Err(wait_ms.unsigned_abs().div_ceil(1_000));
+        let full_at_us = buckets.get(&who).copied().unwrap_or(now_us).max(now_us);
+        let wait_us = full_at_us + self.each_us - now_us - self.burst * self.each_us;
+        if wait_us > 0 {
+            return Err(wait_us.unsigned_abs().div_ceil(1_000_000));
         }
         if taken > 0 {
-            buckets.insert(who, full_at_ms + taken * self.each_ms);
+            buckets.insert(who, full_at_us + taken * self.each_us);
         }
         Ok(())
     }
@@ -62,7 +63,7 @@ mod tests {
 
     #[test]
     fn a_bucket_gives_its_burst_then_one_a_time() {
-        let limit = Limit::new(3, 1_000);
+        let limit = Limit::new(3, 1_000_000);
         assert_eq!([0; 4].map(|now| limit.take("a", now)), [Ok(()), Ok(()), Ok(()), Err(1)]);
         assert_eq!(limit.take("b", 0), Ok(()));
         assert_eq!((limit.look("a", 999), limit.look("a", 1_000), limit.take("a", 1_000)), (Err(1), Ok(()), Ok(())));
@@ -71,11 +72,20 @@ mod tests {
     }
 
     #[test]
+    fn thousands_a_second_are_let_through_though_requests_come_out_of_turn() {
+        let limit = Limit::new(20_000, 500);
+        assert!((0..19_990).all(|i| limit.take("a", 1_000 - i % 3).is_ok()));
+        assert!((0..10).all(|_| limit.take("a", 1_000).is_ok()));
+        assert_eq!(limit.take("a", 1_000), Err(1));
+        assert_eq!([1_001; 3].map(|now| limit.take("a", now)), [Ok(()), Ok(()), Err(1)]);
+    }
+
+    #[test]
     fn ever_new_askers_share_one_bucket_and_fill_no_memory() {
-        let limit = Limit::new(1, 1_000);
+        let limit = Limit::new(1, 1_000_000);
         let refused = (0..10_000).filter(|who| limit.take(*who, 0).is_err()).count();
         assert_eq!(refused, 10_000 - TOLD_APART - 1);
-        assert!(limit.full_at_ms.lock().unwrap().len() <= TOLD_APART + 1);
+        assert!(limit.full_at_us.lock().unwrap().len() <= TOLD_APART + 1);
         assert_eq!(limit.take(10_001, 2_000), Ok(()));
     }
 

@@ -102,7 +102,7 @@ impl Base {
 
     /// Tells the store whose withdrawals hold: the base's own and coordinators'. To be done whenever members change.
     pub fn spread_trust(&self) -> Result<(), ServiceError> {
-        self.records.trust(&trusted(&*self.state, self.records.device()?)?)
+        self.records.trust(&trusted(&*self.state)?)
     }
 }
 
@@ -148,10 +148,10 @@ impl Service {
             seals: Seals::new(&base.state.setting("secret", &fresh)?),
             counts: Counts::default(),
             // A phone that hands over a hundred photographs asks three times for each.
-            requests_by_address: Limit::new(10 * per_second, 1_000 / per_second),
-            requests_by_device: Limit::new(5 * per_second, 2_000 / per_second),
-            wrong_codes_by_address: Limit::new(10, 30_000),
-            wrong_codes: Limit::new(60, 1_000),
+            requests_by_address: Limit::new(10 * per_second, 1_000_000 / per_second),
+            requests_by_device: Limit::new(5 * per_second, 2_000_000 / per_second),
+            wrong_codes_by_address: Limit::new(10, 30_000_000),
+            wrong_codes: Limit::new(60, 1_000_000),
             base,
             kept,
         };
@@ -195,14 +195,13 @@ pub fn admissions_of_base(dir: &Path) -> Result<Option<exchange::Admissions>, Se
     if !dir.join(state::FILE).is_file() {
         return Ok(None);
     }
-    Ok(Some(exchange::admissions_by(&Sqlite::open(dir)?, &Folder::open(dir)?.device()?)?))
+    exchange::admissions(&Sqlite::open(dir)?).map(Some)
 }
 
-fn trusted(state: &dyn State, base: String) -> Result<Vec<String>, ServiceError> {
+/// Coordinators, of which the base is one.
+fn trusted(state: &dyn State) -> Result<Vec<String>, ServiceError> {
     let coordinators = state.members()?.into_iter().filter(|member| member.role == Role::Coordinator && !member.barred);
-    let others =
-        coordinators.map(|member| hex::encode(member.device)).filter(|device| *device != base).collect::<Vec<_>>();
-    Ok([vec![base], others].concat())
+    Ok(coordinators.map(|member| hex::encode(member.device)).collect())
 }
 
 /// The 32 bytes that 64 hexadecimal digits stand for.

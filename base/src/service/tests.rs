@@ -7,8 +7,8 @@ use std::thread::JoinHandle;
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD as BASE64;
 use ed25519_dalek::{Signer, SigningKey};
-use rakelight_core::exchange::wire::{Accepted, Challenge, PROTOCOL, Role, Session, Wanted};
-use rakelight_core::exchange::{Invitation, Photographs, Request, Response, Transport, exchange_with_base};
+use rakelight_core::exchange::wire::{Accepted, Challenge, NOT_A_PHOTOGRAPH, PROTOCOL, Role, Session, Wanted};
+use rakelight_core::exchange::{Invitation, Meant, Photographs, Request, Response, Transport, exchange_with_base};
 use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::{Value, json};
 use tokio::sync::oneshot;
@@ -224,7 +224,8 @@ fn an_invitation_lets_one_device_in() {
     let first = base.device(1);
     let session: Session = json_of(&first.join(&code));
     assert_eq!((session.seconds, session.role), (900, Role::Coordinator));
-    assert_eq!(session.trusted, [base.store().device().unwrap(), hex::encode(first.id())]);
+    let coordinators = [hex::encode(first.id()), base.store().device().unwrap()];
+    assert_eq!(session.trusted, coordinators, "by name: A. Walker, Base");
     // Its answer may have been lost on its way.
     json_of::<Session>(&first.join(&code.to_lowercase()));
     assert_eq!(problem(&base.device(2).join(&code), 403)["type"], "urn:rakelight:code_used");
@@ -383,6 +384,34 @@ fn what_one_device_hands_over_the_next_one_gets() {
     assert!(base.store().verify().unwrap().damage.is_empty());
 }
 
+#[test]
+fn what_is_no_photograph_is_told_once_and_does_not_go_up_at_every_exchange() {
+    let base = Base::start();
+    let folder = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(&folder.path().join("store")).unwrap();
+    let transport = PinnedTransport::new(&base.address, base.certificate).unwrap();
+    for (name, bytes) in [("empty.jpg", &b""[..]), ("page.jpg", b"<html>"), ("photo.jpg", &photograph(12))] {
+        let file = folder.path().join(name);
+        std::fs::write(&file, bytes).unwrap();
+        let sha256 = store.add_photo(&file).unwrap().sha256;
+        speak_of(&mut store, &sha256);
+    }
+    let code = base.invite(Role::FieldWorker, 1);
+    let mut meant: Meant = Invitation { address: base.address.clone(), certificate: base.certificate, code }.into();
+    let mut exchanged = || {
+        let (welcome, both) = (|_: &str| Admission::Welcome, Photographs::Both);
+        let going = &mut |_| ControlFlow::Continue(());
+        let done = exchange_with_base(&mut store, &meant, &transport, both, &welcome, going).unwrap();
+        meant.code = None;
+        (done.photographs_out, done.photographs_refused.into_iter().map(|(_, why)| why).collect::<Vec<_>>())
+    };
+    let (taken, told) = exchanged();
+    assert_eq!((taken, told.len()), (1, 2));
+    assert!(told.iter().all(|why| why.contains("stays in this store")), "{told:?}");
+    assert_eq!(exchanged(), (0, vec![]));
+    assert_eq!(store.photos().unwrap().len(), 3);
+}
+
 /// As tus 1.0.0 says it of `X-HTTP-Method-Override`.
 #[test]
 fn a_client_that_knows_only_get_and_post_hands_photographs_over() {
@@ -477,7 +506,7 @@ fn what_arrived_must_be_the_photograph_that_was_said() {
     bomb[at + 5..at + 9].copy_from_slice(&[0xFF; 4]);
     for other in [bomb, b"GIF89a, or so it says".to_vec(), b"<script>".to_vec()] {
         speak_of(&mut base.store(), &sha256_of(&other));
-        assert_eq!(problem(&upload(&sha256_of(&other), &other).0, 422)["type"], "urn:rakelight:not_a_photograph");
+        assert_eq!(problem(&upload(&sha256_of(&other), &other).0, 422)["type"], NOT_A_PHOTOGRAPH);
     }
     assert_eq!(upload(&sha256, &photo).0.status, 204);
     assert_eq!(std::fs::read_dir(base.dir.path().join("service/uploads")).unwrap().count(), 0);
@@ -491,7 +520,8 @@ fn uploads_are_a_devices_own_and_only_of_what_is_wanted() {
     let unwanted = member.begin_upload(&sha256_of(b"unheard of"), 10);
     assert_eq!(problem(&unwanted, 403)["type"], "urn:rakelight:photograph_unwanted");
     problem(&member.begin_upload(&sha256, 0), 400);
-    problem(&member.begin_upload(&sha256, (200 << 20) + 1), 413);
+    let too_large = problem(&member.begin_upload(&sha256, (200 << 20) + 1), 413);
+    assert_eq!(too_large["type"], NOT_A_PHOTOGRAPH);
     problem(&member.begin_upload("../../device.key", 10), 400);
     let path = header(&member.begin_upload(&sha256, photo.len()), "location").to_owned();
     problem(&other.patch(&path, 0, &[], &photo), 404);

@@ -10,7 +10,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD as BASE64;
-use rakelight_core::exchange::wire::PIECE_BYTES;
+use rakelight_core::exchange::wire::{NOT_A_PHOTOGRAPH, PIECE_BYTES};
 use ring::digest::{self, SHA1_FOR_LEGACY_USE_ONLY, SHA256};
 
 use super::problem::{Problem, checksum_mismatch};
@@ -79,11 +79,12 @@ pub async fn create(
 ) -> Result<impl IntoResponse, Problem> {
     let bytes = number_in(&headers, &LENGTH)?;
     if bytes == 0 {
-        return Err(Problem::bad_request("Upload-Length is 0: a photograph has bytes"));
+        let detail = "Upload-Length is 0: a photograph has bytes; copy it from the camera or phone again";
+        return Err(Problem::of(StatusCode::BAD_REQUEST, NOT_A_PHOTOGRAPH, detail));
     }
     if bytes > MOST_BYTES {
         let detail = format!("a photograph may have at most {MOST_BYTES} bytes: send it as the camera wrote it");
-        return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, detail));
+        return Err(Problem::of(StatusCode::PAYLOAD_TOO_LARGE, NOT_A_PHOTOGRAPH, detail));
     }
     let sha256 = sha256_in(&headers)?;
     let id = random().map_err(Problem::machine)?;
@@ -264,8 +265,7 @@ fn take_in(service: &Service, upload: &Upload) -> Result<(), Problem> {
         let detail = "what arrived doesn't have the SHA-256 that was said: it was dropped, send the photograph again";
         Some(Problem::of(checksum_mismatch(), "urn:rakelight:digest_mismatch", detail))
     } else {
-        let kind = "urn:rakelight:not_a_photograph";
-        picture::refusal(file)?.map(|reason| Problem::of(StatusCode::UNPROCESSABLE_ENTITY, kind, reason))
+        picture::refusal(file)?.map(|reason| Problem::of(StatusCode::UNPROCESSABLE_ENTITY, NOT_A_PHOTOGRAPH, reason))
     };
     if let Some(problem) = refusal {
         drop_upload(service, &upload.id)?;

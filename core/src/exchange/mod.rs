@@ -5,6 +5,7 @@
 //! disk, and the next exchange goes on from there.
 
 mod bases;
+pub mod digests;
 mod folder;
 mod http;
 mod invitation;

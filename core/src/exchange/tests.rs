@@ -1,5 +1,6 @@
 //! What an exchange promises, between stores in temporary folders. All records are invented.
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::fs;
 
@@ -481,8 +482,85 @@ fn a_base_that_was_joined_is_known_by_its_address_and_one_that_moved_by_its_cert
     assert!(gone.contains("hasn't joined a base at https://b:2"), "{gone}");
 }
 
+/// A base that wants a photograph and refuses it.
+struct Refusing {
+    photograph: String,
+    status: u16,
+    problem: &'static str,
+    /// Before the first piece, or after it.
+    at_once: bool,
+    begun: Cell<usize>,
+}
+
+impl Transport for Refusing {
+    fn send(&self, request: &Request) -> Result<Response, TransportError> {
+        let said =
+            |status, body: serde_json::Value| Response { status, body: body.to_string().into(), headers: vec![] };
+        let refusal = || said(self.status, json!({"type": self.problem, "detail": "not this one"}));
+        Ok(match (request.method, request.path.as_str()) {
+            (_, "/v1/challenge") => said(200, json!({"protocol": 1, "base": "ab".repeat(32), "challenge": "c"})),
+            (_, "/v1/session" | "/v1/join") => {
+                said(200, json!({"token": "t", "seconds": 900, "role": "field_worker", "trusted": []}))
+            }
+            (_, "/v1/heads") => said(200, json!({"logs": {}})),
+            (_, "/v1/entries/lacking") => Response { status: 204, ..Response::default() },
+            (_, "/v1/entries") => said(200, json!(Accepted::default())),
+            (_, "/v1/photographs/wanted") => said(200, json!({"sha256": [self.photograph]})),
+            ("POST", "/v1/uploads") => {
+                self.begun.set(self.begun.get() + 1);
+                let headers = vec![("location".into(), "/v1/uploads/1".into())];
+                if self.at_once { refusal() } else { Response { status: 201, headers, body: vec![] } }
+            }
+            ("PATCH", _) => refusal(),
+            _ => said(404, json!({})),
+        })
+    }
+}
+
+impl Refusing {
+    /// What an exchange says of the photograph.
+    fn says(&self, ada: &mut Someone, certificate: u8, code: Option<&str>) -> Vec<(String, String)> {
+        let base = Base { address: "https://b:1".into(), certificate: [certificate; 32] };
+        let meant = Meant { base, code: code.map(str::to_owned) };
+        let both = Photographs::Both;
+        let done = exchange_with_base(&mut ada.store, &meant, self, both, &welcome, &mut on_and_on).unwrap();
+        assert_eq!(done.photographs_out, 0);
+        assert!(ada.store.photo_path(&self.photograph).unwrap().unwrap().is_file(), "it stays in the store");
+        done.photographs_refused
+    }
+}
+
+#[test]
+fn what_a_base_takes_for_no_photograph_is_told_once_and_offered_to_another_base_and_after_joining_anew() {
+    let mut ada = Someone::new();
+    let photograph = ada.photographs(7);
+    let base =
+        Refusing { photograph, status: 422, problem: wire::NOT_A_PHOTOGRAPH, at_once: false, begun: Cell::new(0) };
+    let told = base.says(&mut ada, 1, Some("CODE"));
+    assert_eq!((told[0].0.as_str(), base.begun.get()), (base.photograph.as_str(), 1));
+    assert!(told[0].1.starts_with("not this one; the photograph stays in this store"), "{told:?}");
+    assert_eq!((base.says(&mut ada, 1, None), base.begun.get()), (vec![], 1));
+    assert_eq!((base.says(&mut ada, 2, None).len(), base.begun.get()), (1, 2));
+    assert_eq!((base.says(&mut ada, 1, Some("CODE")).len(), base.begun.get()), (1, 3));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn a_refused_photograph_is_offered_again_unless_the_base_takes_it_for_none(
+        // By 409 and 460 tus speaks of a piece.
+        status in (400u16..600).prop_filter("of a piece", |status| ![409, 460].contains(status)),
+        problem in prop::sample::select(vec![wire::NOT_A_PHOTOGRAPH, "urn:rakelight:digest_mismatch", "about:blank", ""]),
+        at_once: bool,
+    ) {
+        let mut ada = Someone::new();
+        let base = Refusing { photograph: ada.photographs(7), status, problem, at_once, begun: Cell::new(0) };
+        prop_assert_eq!(base.says(&mut ada, 1, None).len(), 1);
+        let (once, for_good) = (base.begun.get(), problem == wire::NOT_A_PHOTOGRAPH);
+        prop_assert_eq!(base.says(&mut ada, 1, None).len(), usize::from(!for_good));
+        prop_assert_eq!(base.begun.get() == once, for_good);
+    }
 
     #[test]
     fn any_order_any_split_and_any_number_of_times_give_the_same_state(

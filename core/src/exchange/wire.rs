@@ -29,6 +29,9 @@ pub const ENTRIES_BYTES: usize = 4 << 20;
 /// At most so many bytes of a photograph go in one PATCH.
 pub const PIECE_BYTES: usize = 4 << 20;
 
+/// The type of the problem (RFC 9457) by which a base refuses a photograph for good: it is no picture, or too large. Any other refusal may pass.
+pub const NOT_A_PHOTOGRAPH: &str = "urn:rakelight:not_a_photograph";
+
 /// How a base greets whoever asks.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Challenge {
@@ -144,21 +147,4 @@ pub enum Reason {
     BarredDevice,
     /// Too much waits already for what comes before it.
     TooFarAhead,
-}
-
-impl Reason {
-    /// Its name, as it travels.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Unreadable => "unreadable",
-            Self::NewerFormat => "newer_format",
-            Self::TooLarge => "too_large",
-            Self::Changed => "changed",
-            Self::ChainBroken => "chain_broken",
-            Self::BadSignature => "bad_signature",
-            Self::UnknownDevice => "unknown_device",
-            Self::BarredDevice => "barred_device",
-            Self::TooFarAhead => "too_far_ahead",
-        }
-    }
 }

@@ -1,10 +1,11 @@
 //! A team whose network is as bad as a network on a river bank.
 
+use std::collections::BTreeSet;
 use std::error::Error;
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::sync::atomic::{AtomicBool, AtomicU16, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread;
@@ -12,26 +13,51 @@ use std::time::{Duration, Instant};
 
 use rakelight_checks::bench_folder;
 use rakelight_checks::chance::Chance;
-use rakelight_core::store::Store;
-use serde_json::Value;
+use rakelight_checks::service::{Kept, Service, program};
+use rakelight_core::store::{Heads, Store};
 
 use crate::{Outcome, note, now, photograph};
 
-const DEVICES: usize = 20;
-const ENTRIES: usize = 2_000;
-const PHOTOGRAPHS: usize = 20;
+/// How much there is of everything.
+#[derive(Clone, Copy)]
+pub struct Size {
+    devices: usize,
+    entries: usize,
+    photographs: usize,
+}
+
+impl Size {
+    /// A team's season.
+    pub const WHOLE: Self = Self { devices: 20, entries: 2_000, photographs: 20 };
+    /// To see whether it runs at all.
+    pub const SMALL: Self = Self { devices: 6, entries: 500, photographs: 10 };
+}
+
 const RESTARTS: usize = 5;
+/// So many processes stand side by side where a database lets them.
+const PROCESSES: usize = 3;
 /// No more than this, whatever happens.
 const PATIENCE: Duration = Duration::from_secs(1_200);
 
-pub fn run(seed: u64) -> Outcome {
+/// With the base on the database at `postgres://…` and photographs in a bucket of the S3 service that the environment names, or in a folder.
+pub fn run(seed: u64, size: Size, database: Option<&str>) -> Outcome {
     let dir = bench_folder("faults/team")?;
-    let base = dir.join("base");
-    let line = BadLine::open(seed)?;
-    let mut service = Service::start(&base, &line, &dir)?;
+    let folder = dir.join("base");
+    let kept = match database {
+        Some(database) => Kept::Postgres { database: database.into(), photographs: "s3://otters/team".into() },
+        None => Kept::Folder(folder.clone()),
+    };
+    let start = || {
+        let log = std::fs::OpenOptions::new().create(true).append(true).open(dir.join("service.log"))?;
+        Service::start(&kept, log.into())
+    };
+    let mut services =
+        (0..database.map_or(1, |_| PROCESSES)).map(|_| start()).collect::<Result<Vec<Service>, Box<dyn Error>>>()?;
+    let line = BadLine::open(seed, &services)?;
     let stick = dir.join("stick");
     std::fs::create_dir(&stick)?;
-    let invitations: Vec<String> = (0..DEVICES).map(|i| service.invite(&base, i, &line)).collect::<Result<_, _>>()?;
+    let invite = |i: usize| kept.invite(&format!("device {i}"), &line.address);
+    let invitations: Vec<String> = (0..size.devices).map(invite).collect::<Result<_, _>>()?;
 
     let begun = Instant::now();
     let done = Arc::new(AtomicUsize::new(0));
@@ -43,59 +69,73 @@ pub fn run(seed: u64) -> Outcome {
             let (dir, stick, address) = (dir.clone(), stick.clone(), line.address.clone());
             thread::spawn(move || -> Result<(), String> {
                 let mut chance = Chance::new(seed + worker);
-                while let Some((i, invitation)) = queue.lock().map_err(|e| e.to_string())?.pop() {
+                loop {
+                    let next = queue.lock().map_err(|e| e.to_string())?.pop();
+                    let Some((i, invitation)) = next else { return Ok(()) };
                     let by_stick = (i % 4 == 0).then_some(stick.as_path());
                     let at = dir.join(format!("device-{i}"));
-                    device(&at, i, &invitation, &address, by_stick, begun, &mut chance, &tries)
+                    device(&at, i, size, &invitation, &address, by_stick, begun, &mut chance, &tries)
                         .map_err(|e| e.to_string())?;
                     done.fetch_add(1, Ordering::Relaxed);
                 }
-                Ok(())
             })
         })
         .collect();
-    let mut restarts = 0;
+    let (mut restarts, mut chance) = (0, Chance::new(seed ^ 0xDEAD));
     while !workers.iter().all(thread::JoinHandle::is_finished) {
         thread::sleep(Duration::from_millis(200));
         // Killed in the midst of it, five times, evenly over the devices.
-        if restarts < RESTARTS && done.load(Ordering::Relaxed) >= (restarts + 1) * DEVICES / (RESTARTS + 2) {
-            service.kill()?;
-            service = Service::start(&base, &line, &dir)?;
+        if restarts < RESTARTS && done.load(Ordering::Relaxed) >= (restarts + 1) * size.devices / (RESTARTS + 2) {
+            let killed = chance.below(services.len() as u64) as usize;
+            drop(services.remove(killed));
+            services.insert(killed, start()?);
+            line.to[killed].store(services[killed].port()?, Ordering::Relaxed);
             restarts += 1;
         }
     }
     for worker in workers {
         worker.join().map_err(|_| "a worker panicked")??;
     }
-    // Now on a good line, until everyone has everything.
+    // Now on a good line, until everyone has everything; one that comes new gets all of it from the base alone.
     line.good.store(true, Ordering::Relaxed);
-    for i in 0..DEVICES {
-        exchange(&dir.join(format!("device-{i}")), &line.address, &[])?;
+    let newcomer = dir.join("newcomer");
+    exchange(&newcomer, &kept.invite("newcomer", &line.address)?, &[])?;
+    let devices: Vec<PathBuf> = (0..size.devices).map(|i| dir.join(format!("device-{i}"))).collect();
+    for device in &devices {
+        exchange(device, &line.address, &[])?;
     }
     let seconds = begun.elapsed().as_secs_f64();
-    service.kill()?;
-    let stores = (0..DEVICES).map(|i| dir.join(format!("device-{i}"))).chain([base.clone()]);
-    let (mut equal, mut damaged, mut expected) = (0, 0, None);
-    for dir in stores {
-        let store = Store::open(&dir)?;
-        let state = (store.heads()?, store.entry_count()?);
-        damaged += usize::from(dir == base) * store.verify()?.damage.len();
-        equal += usize::from(*expected.get_or_insert_with(|| state.clone()) == state);
+    drop(services);
+
+    let there = Store::open(&newcomer)?;
+    let expected = state(&there)?;
+    let mut others = devices;
+    others.extend(database.is_none().then_some(folder));
+    let mut equal = 1;
+    for other in &others {
+        equal += usize::from(state(&Store::open(other)?)? == expected);
     }
-    let base = Store::open(&base)?;
     println!(
-        "team: {DEVICES} devices, {restarts} restarts, {} connections cut of {}, {} exchanges tried, {seconds:.0} s: {equal} of {} stores equal, {} entries (of {}), {} photographs (of {}), {damaged} damaged, {} forks",
+        "team: base in {}, {} devices, {restarts} kills, {} connections cut of {}, {} exchanges tried, {seconds:.0} s: {equal} of {} stores equal, {} entries (of {}) and {} photographs (of {}) at the base, {} damaged, {} forks",
+        if database.is_some() { format!("PostgreSQL, {PROCESSES} processes") } else { "a folder".into() },
+        size.devices,
         line.cut.load(Ordering::Relaxed),
         line.opened.load(Ordering::Relaxed),
         tries.load(Ordering::Relaxed),
-        DEVICES + 1,
-        base.entry_count()?,
-        DEVICES * (ENTRIES + PHOTOGRAPHS),
-        base.photos()?.len(),
-        DEVICES * PHOTOGRAPHS,
-        base.forks()?.len()
+        others.len() + 1,
+        there.entry_count()?,
+        size.devices * (size.entries + size.photographs),
+        there.photos()?.len(),
+        size.devices * size.photographs,
+        there.verify()?.damage.len(),
+        there.forks()?.len()
     );
     Ok(())
+}
+
+/// What must be the same everywhere: the heads name every entry by its chain.
+fn state(store: &Store) -> Result<(Heads, usize, BTreeSet<String>), Box<dyn Error>> {
+    Ok((store.heads()?, store.entry_count()?, store.photos()?.into_iter().collect()))
 }
 
 /// One device's day: it records in ten pieces and exchanges after each, as often as it takes.
@@ -103,6 +143,7 @@ pub fn run(seed: u64) -> Outcome {
 fn device(
     dir: &Path,
     i: usize,
+    size: Size,
     invitation: &str,
     address: &str,
     stick: Option<&Path>,
@@ -113,13 +154,13 @@ fn device(
     let mut joined = false;
     for piece in 0..10 {
         let mut store = Store::open_or_create(dir)?;
-        for batch in 0..ENTRIES / 10 / 50 {
-            let from = piece * ENTRIES / 10 + batch * 50;
+        for batch in 0..size.entries / 10 / 50 {
+            let from = piece * size.entries / 10 + batch * 50;
             let drafts: Vec<_> = (from..from + 50).map(|n| note(&format!("visit-{i}"), n)).collect();
             store.append(&drafts, now()?)?;
         }
-        for n in 0..PHOTOGRAPHS / 10 {
-            let number = (i * PHOTOGRAPHS + piece * PHOTOGRAPHS / 10 + n) as u64;
+        for n in 0..size.photographs / 10 {
+            let number = (i * size.photographs + piece * size.photographs / 10 + n) as u64;
             photograph(&mut store, dir, &format!("visit-{i}"), number, 30_000)?;
         }
         drop(store);
@@ -144,80 +185,30 @@ fn device(
     Ok(())
 }
 
-fn program() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/rakelight")
-}
-
 fn exchange(dir: &Path, with: &str, options: &[&str]) -> Outcome {
     let output = Command::new(program()).args(["exchange", with, "--store"]).arg(dir).args(options).output()?;
     if output.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&output.stderr).into_owned().into()) }
 }
 
-/// The service, as a process of its own.
-struct Service(Child);
-
-impl Service {
-    fn start(base: &Path, line: &BadLine, dir: &Path) -> Result<Self, Box<dyn Error>> {
-        let log = std::fs::OpenOptions::new().create(true).append(true).open(dir.join("service.log"))?;
-        let mut child = Command::new(program())
-            .args(["serve", "--listen", "127.0.0.1:0", "--json", "--store"])
-            .arg(base)
-            .stdout(Stdio::piped())
-            .stderr(log)
-            .spawn()?;
-        let mut said = String::new();
-        let mut out = child.stdout.take().ok_or("no output")?;
-        let mut byte = [0];
-        while !said.ends_with("}\n") && out.read(&mut byte)? > 0 {
-            said.push(byte[0] as char);
-        }
-        let said: Value = serde_json::from_str(&said)?;
-        let port = said["address"].as_str().and_then(|a| a.rsplit_once(':')?.1.parse().ok()).ok_or("no address")?;
-        line.to.store(port, Ordering::Relaxed);
-        Ok(Self(child))
-    }
-
-    fn invite(&self, base: &Path, i: usize, line: &BadLine) -> Result<String, Box<dyn Error>> {
-        let output = Command::new(program())
-            .args([
-                "invite",
-                "--json",
-                "--role",
-                "field_worker",
-                "--name",
-                &format!("device {i}"),
-                "--address",
-                &line.address,
-                "--store",
-            ])
-            .arg(base)
-            .output()?;
-        let said: Value = serde_json::from_slice(&output.stdout)?;
-        Ok(said["invitation"].as_str().ok_or("no invitation")?.to_owned())
-    }
-
-    fn kill(mut self) -> Outcome {
-        self.0.kill()?;
-        self.0.wait()?;
-        Ok(())
-    }
-}
-
-/// A line to the service that cuts every third connection after some kilobytes and delays the others.
+/// A line to the service that cuts every third connection after some kilobytes and delays the others. Each leads to one of the processes by chance, or
+/// to the next one where none listens there.
 struct BadLine {
     address: String,
-    to: Arc<AtomicU16>,
+    /// The ports.
+    to: Arc<Vec<AtomicU16>>,
     good: Arc<AtomicBool>,
     opened: Arc<AtomicUsize>,
     cut: Arc<AtomicUsize>,
 }
 
 impl BadLine {
-    fn open(seed: u64) -> Result<Self, Box<dyn Error>> {
+    fn open(seed: u64, services: &[Service]) -> Result<Self, Box<dyn Error>> {
         let listener = TcpListener::bind("127.0.0.1:0")?;
+        let ports: Vec<AtomicU16> =
+            services.iter().map(|service| Ok(service.port()?.into())).collect::<Result<_, Box<dyn Error>>>()?;
         let line = Self {
             address: format!("https://{}", listener.local_addr()?),
-            to: Arc::default(),
+            to: Arc::new(ports),
             good: Arc::default(),
             opened: Arc::default(),
             cut: Arc::default(),
@@ -227,7 +218,10 @@ impl BadLine {
             let mut chance = Chance::new(seed ^ 0x11E);
             for client in listener.incoming().flatten() {
                 opened.fetch_add(1, Ordering::Relaxed);
-                let Ok(server) = TcpStream::connect(("127.0.0.1", to.load(Ordering::Relaxed))) else { continue };
+                let first = chance.below(to.len() as u64) as usize;
+                let ports = (0..to.len()).map(|i| to[(first + i) % to.len()].load(Ordering::Relaxed));
+                let mut servers = ports.filter_map(|port| TcpStream::connect(("127.0.0.1", port)).ok());
+                let Some(server) = servers.next() else { continue };
                 let bad = !good.load(Ordering::Relaxed) && chance.below(3) == 0;
                 // Cut anywhere from the handshake to the third photograph.
                 let bytes = if bad { 1_000 + chance.below(120_000) } else { u64::MAX };

@@ -11,17 +11,22 @@ use rakelight_core::store::{Admission, Draft, Heads, Store, kind};
 use serde_json::json;
 use tempfile::TempDir;
 
+use super::scratch;
+
 /// A store to throw things at; what it takes stays in it.
-struct Target {
-    _folder: TempDir,
-    store: Store,
+pub struct Target {
+    pub folder: TempDir,
+    pub store: Store,
 }
 
 static TARGET: LazyLock<Mutex<Option<Target>>> = LazyLock::new(|| Mutex::new(target()));
 
-fn target() -> Option<Target> {
-    let folder = tempfile::tempdir().ok()?;
+pub fn target() -> Option<Target> {
+    let folder = scratch()?;
     let mut store = Store::open_or_create(&folder.path().join("store")).ok()?;
+    let photograph = folder.path().join("photograph");
+    std::fs::write(&photograph, "a few bytes, as if of a photograph").ok()?;
+    store.add_photo(&photograph).ok()?;
     for batch in 0..2 {
         let draft = |i| Draft {
             kind: if i == 0 { kind::PHOTOGRAPH_ATTACHED } else { kind::NOTE }.into(),
@@ -32,10 +37,10 @@ fn target() -> Option<Target> {
         };
         store.append(&(0..3).map(draft).collect::<Vec<_>>(), "2026-10-03T07:41:10Z".parse().ok()?).ok()?;
     }
-    Some(Target { _folder: folder, store })
+    Some(Target { folder, store })
 }
 
-fn with(work: impl FnOnce(&mut Target)) {
+pub fn with(work: impl FnOnce(&mut Target)) {
     TARGET.lock().unwrap_or_else(PoisonError::into_inner).as_mut().map(work);
 }
 
@@ -61,7 +66,26 @@ pub fn some_heads() -> Vec<Vec<u8>> {
     examples
 }
 
-/// A base that says anything: a line of status and headers, then the body; answers are parted by a line of dashes and come round and round.
+/// What a line of dashes parts.
+pub fn parts(bytes: &[u8]) -> Vec<&[u8]> {
+    const LINE: &[u8] = b"\n---\n";
+    let mut parts = Vec::new();
+    let mut rest = bytes;
+    while let Some(at) = rest.windows(LINE.len()).position(|window| window == LINE) {
+        parts.push(&rest[..at]);
+        rest = &rest[at + LINE.len()..];
+    }
+    parts.push(rest);
+    parts
+}
+
+/// The first line of a part, and what comes after it.
+pub fn head_of(part: &[u8]) -> (String, &[u8]) {
+    let (head, body) = part.split_at(part.iter().position(|b| *b == b'\n').map_or(part.len(), |at| at + 1));
+    (String::from_utf8_lossy(head).trim_end().to_owned(), body)
+}
+
+/// A base that says anything: a line of status and headers, then the body; the answers come round and round.
 struct AnyBase<'b> {
     answers: Vec<&'b [u8]>,
     next: Cell<usize>,
@@ -77,8 +101,7 @@ impl Transport for AnyBase<'_> {
             return Err(TransportError::Unreachable("cut".into()));
         }
         let answer = self.answers[i % self.answers.len()];
-        let (head, body) = answer.split_at(answer.iter().position(|b| *b == b'\n').map_or(answer.len(), |at| at + 1));
-        let head = String::from_utf8_lossy(head).into_owned();
+        let (head, body) = head_of(answer);
         let mut words = head.split_whitespace();
         let status = words.next().and_then(|status| status.parse().ok()).unwrap_or(200);
         let headers =
@@ -88,19 +111,14 @@ impl Transport for AnyBase<'_> {
 }
 
 pub fn answers(bytes: &[u8]) {
-    let mut answers = Vec::new();
-    let mut rest = bytes;
-    while let Some(at) = rest.windows(5).position(|w| w == b"\n---\n") {
-        answers.push(&rest[..at]);
-        rest = &rest[at + 5..];
-    }
-    answers.push(rest);
-    let base = AnyBase { answers, next: Cell::new(0) };
+    let base = AnyBase { answers: parts(bytes), next: Cell::new(0) };
     with(|target| {
         let known = Base { address: "https://127.0.0.1:1".into(), certificate: [7; 32] };
         let meant = Meant { base: known, code: None };
         let (welcome, both) = (|_: &str| Admission::Welcome, Photographs::Both);
         _ = exchange_with_base(&mut target.store, &meant, &base, both, &welcome, &mut |_| ControlFlow::Continue(()));
+        // Nothing that is remembered of one base changes what the next one meets.
+        _ = std::fs::remove_dir_all(target.store.dir().join("leaving"));
     });
 }
 
@@ -109,7 +127,9 @@ pub fn some_answers() -> Vec<Vec<u8>> {
     let session = "200\n{\"token\":\"t\",\"seconds\":900,\"role\":\"checker\",\"trusted\":[]}";
     let heads = "200\n{\"logs\":{}}";
     let accepted = "200\n{\"taken\":6,\"known\":0,\"waiting\":0,\"refused\":[],\"reached\":{}}";
-    let wanted = format!("200\n{{\"sha256\":[\"{}\"]}}", "ab".repeat(32));
+    let mut photographs = vec!["ab".repeat(32)];
+    with(|target| photographs.extend(target.store.photos().unwrap_or_default()));
+    let wanted = format!("200\n{}", json!({ "sha256": photographs }));
     let part = "206 content-range=bytes=0-3/4\nabcd";
     let problem = "403 content-type=application/problem+json\n{\"title\":\"barred\",\"status\":403}";
     let exchange = [

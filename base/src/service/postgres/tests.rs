@@ -1,5 +1,5 @@
-//! Beside a folder's store, which is checked by its own tests. They need a database: RAKELIGHT_TEST_DATABASE=postgres://user@host:port/name, as
-//! tests/reference/test_service_postgres.py starts one; without it they pass without a word.
+//! Beside a folder's store, which is checked by its own tests. They need a database, RAKELIGHT_TEST_DATABASE=postgres://user@host:port/name, and so run
+//! only where they are asked for (`-- postgres --ignored`), as tests/reference/test_service_postgres.py does.
 
 use std::collections::BTreeSet;
 use std::fmt::Debug;
@@ -14,18 +14,18 @@ use super::Database;
 use crate::service::{Folder, Records, Sqlite, State};
 
 /// The address of an empty database.
-fn empty() -> Option<String> {
-    let address = std::env::var("RAKELIGHT_TEST_DATABASE").ok()?;
+fn empty() -> String {
+    let address = std::env::var("RAKELIGHT_TEST_DATABASE").expect("RAKELIGHT_TEST_DATABASE is the database's address");
     let schema = format!("s{}", hex::encode(crate::service::random::<8>().unwrap()));
     let address = format!("{address}?options=-csearch_path%3D{schema}");
     Client::connect(&address, NoTls).unwrap().batch_execute(&format!("CREATE SCHEMA {schema}")).unwrap();
-    Some(address)
+    address
 }
 
 /// A database, and a connection to look into it.
-fn database() -> Option<(Database, Client)> {
-    let address = empty()?;
-    Some((Database::open(&address).unwrap(), Client::connect(&address, NoTls).unwrap()))
+fn database() -> (Database, Client) {
+    let address = empty();
+    (Database::open(&address).unwrap(), Client::connect(&address, NoTls).unwrap())
 }
 
 /// Numbers by chance, the same for the same seed (SplitMix64, public domain).
@@ -203,9 +203,10 @@ fn others_heads(packets: &[Packet], chance: &mut Chance) -> Heads {
 }
 
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn whatever_comes_in_whatever_order_ends_as_in_a_folders_store() {
     for seed in 0..40 {
-        let Some((database, mut client)) = database() else { return };
+        let (database, mut client) = database();
         let dir = tempfile::tempdir().unwrap();
         let (folder, chance) = (Folder::open(dir.path()).unwrap(), &mut Chance(seed));
         let mut on_their_way = packets(chance);
@@ -252,8 +253,9 @@ fn whatever_comes_in_whatever_order_ends_as_in_a_folders_store() {
 }
 
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn processes_that_write_the_same_log_at_once_lose_nothing() {
-    let Some((database, mut client)) = database() else { return };
+    let (database, mut client) = database();
     let chance = &mut Chance(7);
     let all: Vec<_> = (0..DEVICES).flat_map(|device| log(device, None, chance)).collect();
     std::thread::scope(|scope| {
@@ -281,9 +283,10 @@ fn processes_that_write_the_same_log_at_once_lose_nothing() {
 }
 
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn programs_that_start_at_once_make_one_base() {
     for _ in 0..10 {
-        let Some(address) = &empty() else { return };
+        let address = &empty();
         let bases: BTreeSet<_> = std::thread::scope(|scope| {
             let started = [(); 6].map(|()| {
                 scope.spawn(move || {
@@ -298,8 +301,9 @@ fn programs_that_start_at_once_make_one_base() {
 }
 
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn a_newer_programs_database_is_left_alone() {
-    let Some(address) = empty() else { return };
+    let address = empty();
     Database::open(&address).unwrap();
     Client::connect(&address, NoTls).unwrap().batch_execute("INSERT INTO migrations VALUES (2)").unwrap();
     let refused = Database::open(&address).err().unwrap().to_string();
@@ -308,10 +312,11 @@ fn a_newer_programs_database_is_left_alone() {
 
 /// The same questions to both, the same answers.
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn members_and_uploads_are_kept_as_beside_a_folders_store() {
     use crate::service::state::{Begun, Invited, Upload};
     use rakelight_core::exchange::wire::Role;
-    let Some((database, _)) = database() else { return };
+    let (database, _) = database();
     let dir = tempfile::tempdir().unwrap();
     let answers = [&database as &dyn State, &Sqlite::open(dir.path()).unwrap()].map(|state| {
         let invited =
@@ -355,9 +360,10 @@ fn members_and_uploads_are_kept_as_beside_a_folders_store() {
 }
 
 #[test]
+#[ignore = "needs a PostgreSQL: tests/reference/test_service_postgres.py starts one and runs it"]
 fn of_two_pieces_at_the_same_place_one_is_taken() {
     use crate::service::state::Upload;
-    let Some((database, _)) = database() else { return };
+    let (database, _) = database();
     let id = [1; 16];
     let upload = Upload { id, sha256: [2; 32], bytes: 10, device: [3; 32], begun_ms: 0, done: false };
     database.begin(&upload, 1).unwrap();
