@@ -15,7 +15,7 @@ use clap::Parser;
 #[derive(Parser)]
 #[command(name = "rakelight", version, about)]
 struct Arguments {
-    /// The language of texts for people: en or de.
+    /// The language of texts for people: en, de, fr, es or pl.
     #[arg(long, global = true, default_value = "en")]
     lang: String,
     #[command(subcommand)]

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 /// The languages that are built in, by ISO 639-1 code.
-pub const LANGUAGES: [&str; 2] = ["en", "de"];
+pub const LANGUAGES: [&str; 5] = ["en", "de", "fr", "es", "pl"];
 
 /// All texts of one language, by dotted key (`summary.title`).
 #[derive(Debug, Clone)]
@@ -42,6 +42,9 @@ impl Words {
         let file = match language {
             "en" => include_str!("../data/words/en.toml"),
             "de" => include_str!("../data/words/de.toml"),
+            "fr" => include_str!("../data/words/fr.toml"),
+            "es" => include_str!("../data/words/es.toml"),
+            "pl" => include_str!("../data/words/pl.toml"),
             _ => return Err(WordsError::UnknownLanguage { language: language.into() }),
         };
         let broken = |detail: String| WordsError::Broken { language: language.into(), detail };
@@ -71,10 +74,28 @@ impl Words {
         values.iter().fold(self.say(key).to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
     }
 
-    /// The text for a number of things: `key.one` or `key.other`, `{n}` filled in.
+    /// The text for a number of things, in the plural form that the language has for it, `{n}` filled in.
+    ///
+    /// ```
+    /// let words = rakelight_core::words::Words::load("pl").expect("Polish is built in");
+    /// assert_eq!(words.count("summary.sign_count", 22), "22 ślady");
+    /// ```
     pub fn count(&self, key: &str, n: usize) -> String {
-        let form = if n == 1 { "one" } else { "other" };
-        self.fill(&format!("{key}.{form}"), &[("n", &n.to_string())])
+        self.fill(&self.plural(key, n), &[("n", &n.to_string())])
+    }
+
+    /// The key of the text for a number of things: `key.one` or `key.other`, in Polish `key.one`, `key.few` or `key.many`.
+    ///
+    /// Source: Unicode CLDR, plural rules for cardinal whole numbers. French and Spanish have a form more there, for whole millions;
+    /// nothing here comes by the million.
+    pub fn plural(&self, key: &str, n: usize) -> String {
+        let form = match (self.language(), n) {
+            (_, 1) | ("fr", 0) => "one",
+            ("pl", _) if (2..=4).contains(&(n % 10)) && !(12..=14).contains(&(n % 100)) => "few",
+            ("pl", _) => "many",
+            _ => "other",
+        };
+        format!("{key}.{form}")
     }
 
     /// A number with so many decimals, as the language writes it.
@@ -112,22 +133,60 @@ mod tests {
         names
     }
 
+    /// What a language must say: each key with the English text whose `{names}` it holds. Where English has one and other, Polish has
+    /// one, few and many.
+    fn asked_of<'a>(language: &str, english: &'a Words) -> BTreeMap<String, &'a str> {
+        let forms = |key: &str| match key.strip_suffix("other") {
+            Some(stem) if language == "pl" && english.has(&format!("{stem}one")) => {
+                ["few", "many"].map(|form| format!("{stem}{form}")).to_vec()
+            }
+            _ => vec![key.to_owned()],
+        };
+        english.keys().flat_map(|key| forms(key).into_iter().map(|form| (form, english.say(key)))).collect()
+    }
+
     #[test]
     fn every_language_says_everything_that_english_says() {
         let english = Words::load("en").unwrap();
         for language in LANGUAGES {
             let words = Words::load(language).unwrap();
-            let keys: Vec<_> = words.keys().collect();
-            assert_eq!(keys, english.keys().collect::<Vec<_>>(), "keys of {language}");
-            for key in keys {
-                assert_eq!(placeholders(words.say(key)), placeholders(english.say(key)), "{language}: {key}");
+            let asked = asked_of(language, &english);
+            assert_eq!(words.keys().collect::<Vec<_>>(), asked.keys().collect::<Vec<_>>(), "keys of {language}");
+            for (key, text) in asked {
+                assert_eq!(placeholders(words.say(&key)), placeholders(text), "{language}: {key}");
             }
+        }
+    }
+
+    #[test]
+    fn things_are_counted_as_the_language_counts_them() {
+        let count = |language: &str, n| Words::load(language).unwrap().count("summary.people", n);
+        for (language, n, text) in [
+            ("en", 0, "0 people"),
+            ("en", 1, "1 person"),
+            ("de", 2, "2 Personen"),
+            ("fr", 0, "0 personne"),
+            ("fr", 1, "1 personne"),
+            ("fr", 2, "2 personnes"),
+            ("es", 0, "0 personas"),
+            ("es", 1, "1 persona"),
+            ("pl", 0, "0 osób"),
+            ("pl", 1, "1 osoba"),
+            ("pl", 2, "2 osoby"),
+            ("pl", 5, "5 osób"),
+            ("pl", 12, "12 osób"),
+            ("pl", 21, "21 osób"),
+            ("pl", 22, "22 osoby"),
+            ("pl", 25, "25 osób"),
+            ("pl", 112, "112 osób"),
+        ] {
+            assert_eq!(count(language, n), text);
         }
     }
 
     #[test]
     fn an_unknown_language_is_refused_with_the_known_ones() {
         let refused = Words::load("tlh").unwrap_err().to_string();
-        assert!(refused.contains("tlh") && refused.contains("en, de"), "{refused}");
+        assert!(refused.contains("tlh") && refused.contains("en, de, fr, es, pl"), "{refused}");
     }
 }

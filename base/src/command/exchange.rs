@@ -145,8 +145,8 @@ fn show_refused(refused: &[Refused], words: &Words) {
         ("to", &number(last)),
         ("reason", &words.say(&format!("exchange.refused_{}", reason.as_str().unwrap_or_default())).to_owned()),
     ];
-    let key = if refused.len() == 1 { "exchange.refused.one" } else { "exchange.refused.other" };
-    println!("{}", words.fill(key, &filled.map(|(name, value)| (name, value.as_str()))));
+    let key = words.plural("exchange.refused", refused.len());
+    println!("{}", words.fill(&key, &filled.map(|(name, value)| (name, value.as_str()))));
 }
 
 /// A base that can't be reached and a disk are the machine's; who is refused has to act.

@@ -72,7 +72,7 @@ pub fn pdf(layout: &Layout, paper: Paper, words: &Words) -> Vec<u8> {
             }
             Shape::Text { at: [x, y], height: size, text } => {
                 content.set_fill_gray(0.0).begin_text().set_font(Name(b"F"), pt(size)).next_line(pt(x), pt(height - y));
-                content.show(Str(&latin_1(&text))).end_text();
+                content.show(Str(&encoded(&text))).end_text();
             }
         }
     }
@@ -88,7 +88,13 @@ pub fn pdf(layout: &Layout, paper: Paper, words: &Words) -> Vec<u8> {
         .resources()
         .fonts()
         .pair(Name(b"F"), font);
-    pdf.type1_font(font).base_font(Name(b"Helvetica")).encoding_predefined(Name(b"WinAnsiEncoding"));
+    let names = BEYOND_LATIN_1.map(|(_, name)| Name(name.as_bytes()));
+    pdf.type1_font(font)
+        .base_font(Name(b"Helvetica"))
+        .encoding_custom()
+        .base_encoding(Name(b"WinAnsiEncoding"))
+        .differences()
+        .consecutive(BEYOND_FROM, names);
     pdf.stream(stream, &content.finish());
     pdf.finish()
 }
@@ -358,9 +364,39 @@ fn wrapped(text: &str, characters: usize) -> Vec<String> {
     lines
 }
 
-/// WinAnsi, as the built-in fonts of a PDF want it.
-fn latin_1(text: &str) -> Vec<u8> {
-    text.chars().map(|c| u8::try_from(u32::from(c)).unwrap_or(b'?')).collect()
+/// The first code of `BEYOND_LATIN_1`; Latin-1 prints nothing from there on.
+const BEYOND_FROM: u8 = 128;
+
+/// What our languages write beyond Latin-1, each with the glyph's name in a PDF (Adobe Glyph List).
+const BEYOND_LATIN_1: [(char, &str); 22] = [
+    ('’', "quoteright"),
+    ('„', "quotedblbase"),
+    ('”', "quotedblright"),
+    ('–', "endash"),
+    ('Œ', "OE"),
+    ('œ', "oe"),
+    ('Ą', "Aogonek"),
+    ('ą', "aogonek"),
+    ('Ć', "Cacute"),
+    ('ć', "cacute"),
+    ('Ę', "Eogonek"),
+    ('ę', "eogonek"),
+    ('Ł', "Lslash"),
+    ('ł', "lslash"),
+    ('Ń', "Nacute"),
+    ('ń', "nacute"),
+    ('Ś', "Sacute"),
+    ('ś', "sacute"),
+    ('Ź', "Zacute"),
+    ('ź', "zacute"),
+    ('Ż', "Zdotaccent"),
+    ('ż', "zdotaccent"),
+];
+
+/// Latin-1, and what of our languages goes beyond it, as the PDF's font is told.
+fn encoded(text: &str) -> Vec<u8> {
+    let beyond = |c| (BEYOND_FROM..).zip(BEYOND_LATIN_1).find_map(|(code, (letter, _))| (letter == c).then_some(code));
+    text.chars().map(|c| beyond(c).or(u8::try_from(u32::from(c)).ok()).unwrap_or(b'?')).collect()
 }
 
 /// Letters as pen strokes, so that the card needs no font: `at` is the baseline's left end, `height` that of a capital.
@@ -413,6 +449,7 @@ mod tests {
     use crate::photo::Luma;
     use crate::scale::card::LAYOUTS;
     use crate::scale::find_card;
+    use crate::words::LANGUAGES;
 
     #[test]
     fn the_png_shows_each_card_at_true_size_and_the_finder_finds_it() {
@@ -431,17 +468,29 @@ mod tests {
 
     #[test]
     fn a_sheet_fits_on_its_paper() {
-        let words = Words::load("de").unwrap();
-        for (layout, paper) in LAYOUTS.into_iter().flat_map(|l| [(l, Paper::A4), (l, Paper::Letter)]) {
-            let [width, height] = paper.size_mm();
-            for shape in sheet(layout, paper, &words) {
-                let points = match shape {
-                    Shape::Area { points, .. } | Shape::Line { points, .. } => points,
-                    Shape::Text { at, .. } => vec![at],
-                };
-                assert!(points.iter().all(|[x, y]| (5.0..width - 5.0).contains(x) && (5.0..height - 5.0).contains(y)));
+        for words in LANGUAGES.map(|language| Words::load(language).unwrap()) {
+            for (layout, paper) in LAYOUTS.into_iter().flat_map(|l| [(l, Paper::A4), (l, Paper::Letter)]) {
+                let [width, height] = paper.size_mm();
+                for shape in sheet(layout, paper, &words) {
+                    let points = match shape {
+                        Shape::Area { points, .. } | Shape::Line { points, .. } => points,
+                        Shape::Text { at, .. } => vec![at],
+                    };
+                    let fits = |[x, y]: &[f64; 2]| (5.0..width - 5.0).contains(x) && (5.0..height - 5.0).contains(y);
+                    assert!(points.iter().all(fits), "{}", words.language());
+                }
             }
         }
+    }
+
+    #[test]
+    fn every_letter_of_every_language_has_a_code_in_the_pdf() {
+        for words in LANGUAGES.map(|language| Words::load(language).unwrap()) {
+            for text in words.keys().filter(|key| key.starts_with("card.")).map(|key| words.say(key)) {
+                assert!(!text.contains('?') && !encoded(text).contains(&b'?'), "{}: {text}", words.language());
+            }
+        }
+        assert_eq!(encoded("trop łapy"), [116, 114, 111, 112, 32, 141, 97, 112, 121]);
     }
 
     #[test]

@@ -529,6 +529,7 @@ fn member(reading: &TrailReading, print: usize) -> &Member {
 mod tests {
     use super::*;
     use crate::trail::{TrailPrint, TrailPrints, Travel, read};
+    use crate::words::LANGUAGES;
 
     fn fixture(name: &str) -> TrailPrints {
         let text = std::fs::read_to_string(format!("../fixtures/trails/{name}.json")).unwrap();
@@ -613,7 +614,7 @@ mod tests {
         names.sort();
         let font = crate::raster::system_font();
         for (i, name) in names.iter().enumerate() {
-            let language = crate::words::LANGUAGES[i % 2];
+            let language = LANGUAGES[i % LANGUAGES.len()];
             let trail = TrailPrints { azimuth_deg: [None, Some(35.0)][i % 2], ..fixture(name) };
             let svg = draw(&read(&trail).unwrap(), &Words::load(language).unwrap());
             let png = crate::raster::png(&svg, 720, font.as_deref()).unwrap();

@@ -311,10 +311,10 @@ mod tests {
     }
 
     #[test]
-    fn a_bound_has_no_speed_and_both_languages_say_why() {
+    fn a_bound_has_no_speed_and_every_language_says_why() {
         let refused = speed(&fixture("otter_bound"), &HipHeight::new(270.0, None).unwrap()).unwrap_err();
         assert_eq!(refused, NoSpeed::Jumps { pattern: PatternName::GroupOfFour });
-        for (language, why) in [("en", "jump"), ("de", "Sprung")] {
+        for (language, why) in [("en", "jump"), ("de", "Sprung"), ("fr", "saut"), ("es", "salto"), ("pl", "skok")] {
             let text = refused.text(&Words::load(language).unwrap());
             assert!(text.contains(why) && !text.contains('{'), "{text}");
         }

@@ -5,7 +5,7 @@ mod signs;
 use std::collections::BTreeMap;
 
 use super::*;
-use crate::words::Words;
+use crate::words::{LANGUAGES, Words};
 
 const PUBLISHED: &str = include_str!("../../../../fixtures/reference/print_sizes.csv");
 
@@ -141,7 +141,7 @@ fn sixteen_mammals_at_least_and_each_number_with_a_source() {
     assert!(facts().makers().iter().filter(|m| m.class == Class::Mammal).count() >= 16);
     for maker in facts().makers() {
         assert!(maker.sizes.iter().all(|s| !s.source.is_empty()) && !maker.fore.source.is_empty(), "{}", maker.id);
-        for language in ["en", "de"] {
+        for language in LANGUAGES {
             assert!(Words::load(language).unwrap().has(&format!("maker.{}", maker.id)), "{language}: {}", maker.id);
         }
     }
@@ -466,7 +466,7 @@ fn json_has_the_shape_other_programs_rely_on() {
 #[test]
 fn every_text_has_words_in_every_language() {
     let text = include_str!("../../../../fixtures/evidence/mink_mud.json");
-    for language in ["en", "de"] {
+    for language in LANGUAGES {
         let words = Words::load(language).unwrap();
         let answer = identify(&Evidence::from_json(text).unwrap(), facts(), &words).unwrap();
         let texts =

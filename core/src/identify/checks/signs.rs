@@ -96,7 +96,7 @@ fn a_regions_list_changes_the_prior_and_says_so() {
 
 #[test]
 fn every_form_and_every_remains_has_words_in_every_language() {
-    for words in ["en", "de"].map(|language| Words::load(language).unwrap()) {
+    for words in LANGUAGES.map(|language| Words::load(language).unwrap()) {
         let forms = Form::ALL.iter().filter(|form| **form != Form::NotLooked).map(|form| ("value", form.name()));
         for (section, name) in forms.chain(Remains::ALL.iter().map(|remains| ("remains", remains.name()))) {
             assert!(words.has(&format!("identify.{section}.{name}")), "{section} {name}");
