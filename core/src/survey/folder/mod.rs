@@ -183,7 +183,7 @@ fn opened(folder: &Path, file: &VisitFile) -> Result<Opened, FolderError> {
         purpose: head.purpose,
         targets: head.targets,
         protocol: protocol_rules.as_ref().map(|rules| rules.id.clone()).or(head.protocol),
-        protocol_rules,
+        protocol_rules: protocol_rules.map(Box::new),
         detection: head.detection,
         experience_seasons: head.experience_seasons,
         start: head.start,
