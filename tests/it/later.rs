@@ -1,6 +1,7 @@
 //! What becomes of a visit in the store when it is corrected, withdrawn from, checked, and when the landowner's consent changes.
 
 use chrono::{DateTime, Utc};
+use rakelight_core::identify::{Facts, identify};
 use rakelight_core::store::Store;
 use rakelight_core::summary;
 use rakelight_core::survey::{
@@ -86,6 +87,38 @@ fn a_withdrawn_sign_is_not_counted() {
     let visit = store.visit(&id).unwrap().unwrap();
     assert!(!makers(&visit).contains(&"dropping-1".into()), "an erased one isn't either");
     assert_eq!(visit.withdrawals.len(), 2);
+}
+
+#[test]
+fn a_second_persons_check_confirms_droppings_and_takes_away_what_does_not_fit() {
+    let (_folder, mut store, id) = a_store();
+    let words = Words::load("en").unwrap();
+    let visit = store.visit(&id).unwrap().unwrap();
+    let grade = |visit: &Visit| findings(visit, &words).into_iter().find(|f| f.maker == "lutra_lutra").unwrap().grade;
+    let check = |sign: &str, verdict, instead: Option<&str>, minute| {
+        let (sign, instead, at) = (sign.to_owned(), instead.map(str::to_owned), now(minute).into());
+        Record::Check(Check { sign, verdict, instead, why: None, blind: true, at })
+    };
+    // As if nobody had looked at the droppings a second time yet.
+    let mut dropping = visit.identified.iter().find(|i| !i.evidence.droppings.is_empty()).unwrap().clone();
+    dropping.evidence.droppings.iter_mut().for_each(|dropping| dropping.checked = false);
+    dropping.result = identify(&dropping.evidence, Facts::builtin().unwrap(), &words).unwrap();
+    let sign = dropping.sign.clone();
+    assert_eq!(grade(&later(&mut store, &id, Record::Identification(dropping))), survey::Grade::Likely);
+    let visit = later(&mut store, &id, check(&sign, Verdict::Fits, None, 2));
+    assert_eq!(grade(&visit), survey::Grade::Recorded);
+    // Whatever else was found of the otter, a sign that another took for a mink's is none of its signs.
+    let sign = findings(&visit, &words).into_iter().find(|f| f.maker == "lutra_lutra").unwrap().signs[0].clone();
+    let visit = later(&mut store, &id, check(&sign, Verdict::DoesNotFit, Some("neogale_vison"), 5));
+    let all = findings(&visit, &words);
+    assert!(all.iter().filter(|f| f.maker == "lutra_lutra").all(|f| !f.signs.contains(&sign)));
+    let mink = all.iter().find(|f| f.maker == "neogale_vison").unwrap();
+    assert!(mink.signs.contains(&sign) && mink.grade == survey::Grade::Possible);
+    let visit = later(&mut store, &id, check(&sign, Verdict::Fits, None, 6));
+    assert!(
+        findings(&visit, &words).iter().any(|f| f.maker == "lutra_lutra" && f.signs.contains(&sign)),
+        "the last one decides"
+    );
 }
 
 #[test]

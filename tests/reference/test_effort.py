@@ -141,6 +141,10 @@ def test_a_sign_that_the_tide_washes_over_is_younger_than_the_last_high_water(tm
     sign = '[[sign]]\nid = "s1"\nkind = "print"\ntime = 2026-10-14T08:00:00Z\nfreshness = "fresh"\nbelow_high_water = true\n'
     found = visit(tmp_path / "v", line, conditions="last_high_water = 2026-10-14T04:05:00Z", rest=sign)
     assert found["signs"][0]["younger_than_h"] == 4.0
+    (tmp_path / "w").mkdir()
+    (tmp_path / "w" / "tide.csv").write_text("utc,height_m,type\n2026-10-13T21:50Z,0.4,L\n2026-10-14T04:05Z,3.9,H\n2026-10-14T10:20Z,0.5,L\n2026-10-14T16:30Z,4.0,H\n")
+    by_table = visit(tmp_path / "w", line, head='tide_table = "tide.csv"', rest=sign)
+    assert by_table["signs"][0]["younger_than_h"] == 4.0
     (tmp_path / "v" / "visit.toml").write_text((tmp_path / "v" / "visit.toml").read_text().replace('"fresh"', '"two days"'))
     assert "fresh, recent, old" in rakelight("visit", tmp_path / "v", "--out", tmp_path / "out", expect=2)
 

@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from PIL import Image
 from tusclient import client as tus_client
 
-from conftest import PROGRAM, rakelight_json
+from conftest import PROGRAM, rakelight, rakelight_json
 
 # The certificate is held to its digest where it counts.
 pytestmark = pytest.mark.filterwarnings("ignore::urllib3.exceptions.InsecureRequestWarning")
@@ -209,6 +209,12 @@ def test_a_device_joins_and_its_entries_arrive(base):
     members = rakelight_json("members", "--store", base.store)["members"]
     assert (device.public.hex(), "A. Walker", False) in [(m["device"], m["name"], m["forked"]) for m in members]
     assert len(members) == 2, "the base itself is the other"
+
+
+def test_the_base_can_be_neither_barred_nor_demoted(base):
+    own = next(m["device"] for m in rakelight_json("members", "--store", base.store)["members"] if m["last_exchange"] is None)
+    for change in (["--bar", own], ["--role", f"{own}=field_worker"]):
+        assert "the base itself" in rakelight("members", "--store", base.store, *change, expect=2)
 
 
 def test_bar_and_role_hold_while_the_base_runs(base):

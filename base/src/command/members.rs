@@ -66,6 +66,13 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
 }
 
 fn change(arguments: &Arguments, base: &Base) -> Result<(), Failure> {
+    let own = base.records.device().map_err(failure)?;
+    let named = [arguments.bar, arguments.role.map(|(device, _)| device)];
+    if named.into_iter().flatten().any(|device| hex::encode(device) == own) {
+        return Err(Failure::input(
+            "that is the base itself: without its trust no withdrawal of its own would hold any more; name another device",
+        ));
+    }
     let changes = [
         arguments.bar.map(|device| (device, base.state.set_barred(&device, true))),
         arguments.unbar.map(|device| (device, base.state.set_barred(&device, false))),

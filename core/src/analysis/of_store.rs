@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::animals::Sign;
 use super::contents::Spraint;
 use super::occupancy::{Histories, Place};
-use crate::survey::{Finding, Grade, Identified, SignNoted, Visit, findings, utc_text, walks};
+use crate::survey::{Finding, Grade, Identified, SignNoted, Verdict, Visit, findings, utc_text, walks};
 use crate::words::Words;
 
 /// Which visits count.
@@ -168,7 +168,8 @@ fn of_maker<'a>(visit: &'a Visit, maker: &'a str) -> impl Iterator<Item = (&'a S
         identified.result.grade >= Grade::Likely
             && identified.result.candidates.first().is_some_and(|leader| leader.maker == maker)
     };
-    visit.signs.iter().filter_map(move |sign| {
+    let doubted = |sign: &str| visit.verdict(sign).is_some_and(|check| check.verdict == Verdict::DoesNotFit);
+    visit.signs.iter().filter(move |sign| !doubted(&sign.id)).filter_map(move |sign| {
         let identified = visit.identification(&sign.id).filter(|identified| is_it(identified))?;
         Some((sign, identified))
     })

@@ -77,4 +77,4 @@ pub use published::{
 };
 pub use reasons::{Ignored, Look, Reason};
 pub use region::Region;
-pub use verdict::{Candidate, Identification, Standing, identify, probabilities};
+pub use verdict::{Candidate, Identification, Standing, checked_grade, identify, probabilities};

@@ -146,6 +146,37 @@ pub fn identify(evidence: &Evidence, facts: &Facts, words: &Words) -> Result<Ide
     })
 }
 
+/// The grade and its rule, in words, once a second person has looked at the droppings and found that the identification fits; the candidates stay as they
+/// were.
+pub fn checked_grade(
+    evidence: &Evidence,
+    identification: &Identification,
+    facts: &Facts,
+    words: &Words,
+) -> (Grade, String) {
+    let mut evidence = evidence.clone();
+    evidence.droppings.iter_mut().for_each(|dropping| dropping.checked = true);
+    let leader = identification.candidates.first();
+    let is_member =
+        |maker: &&Maker| leader.is_some_and(|leader| leader.maker == maker.id || leader.members.contains(&maker.id));
+    let members: Vec<&Maker> = facts.makers().iter().filter(is_member).collect();
+    let rule = leader.and_then(|leader| {
+        let firm = identification.firm;
+        let case = Case {
+            evidence: &evidence,
+            leader: &leader.maker,
+            members: &members,
+            probability: leader.probability,
+            firm,
+        };
+        rule_for(&case, facts)
+    });
+    match rule {
+        Some(rule) => (rule.grade, words.say(&format!("identify.rule.{}", rule.id)).to_owned()),
+        None => (identification.grade, identification.rule.clone()),
+    }
+}
+
 /// The probabilities alone, by candidate, without band, reasons and grade: for many findings at once.
 ///
 /// # Errors

@@ -1,6 +1,6 @@
 //! Sun and tide of a day, as a plot.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use plotters::element::Rectangle;
 use plotters::style::Color;
 
@@ -140,7 +140,7 @@ fn hours(sheet: &Sheet, panel: &Panel, asked: &Asked) -> Result<(), PlotError> {
     let mut at = panel.day.start;
     while at <= panel.day.end {
         let local = at.with_timezone(&asked.zone);
-        if at == panel.day.end || chrono::Timelike::hour(&local) % 4 == 0 {
+        if at == panel.day.end || local.hour().is_multiple_of(4) {
             let text = if at == panel.day.end { "24".to_owned() } else { local.format("%H").to_string() };
             sheet.draw_text(&text, &centred(SMALL, MUD), (panel.x(at), y + 24))?;
         }

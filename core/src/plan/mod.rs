@@ -22,7 +22,7 @@ pub use shore::{FreeShore, Shore, TurnBack};
 pub use spots::{LeftOut, Reason, Spot, Spots, SpotsError, spots};
 pub use sun::{Air, Sun, delta_t_s, sun};
 pub use tide::{Between, Extreme, ExtremeKind, HarmonicTide, Height, Tide, TideError, TideTable};
-pub use windows::{Asked, DayOfPlan, NoWindow, Plan, Shadow, TideKnown, Window, compass_key, plan, since_high_water};
+pub use windows::{Asked, DayOfPlan, NoWindow, Plan, Shadow, TideKnown, Window, compass_key, plan};
 
 /// A stretch of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

@@ -1,6 +1,6 @@
 //! Windows in which low light and a free shore meet.
 
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 
@@ -335,11 +335,4 @@ impl NoWindow {
             Self::DoNotMeet => "plan.none.do_not_meet",
         }
     }
-}
-
-/// How long ago the last high water was, for a sign's freshness: what lies below its line is younger.
-pub fn since_high_water(tide: &Tide, at: DateTime<Utc>) -> Result<Option<TimeDelta>, PlanError> {
-    let turns = tide.extremes(at - TimeDelta::hours(30), at)?;
-    let high = turns.iter().rfind(|turn| turn.kind == super::ExtremeKind::High);
-    Ok(high.map(|high| at - high.utc))
 }

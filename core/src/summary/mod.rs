@@ -50,6 +50,8 @@ struct Page<'a> {
     date: String,
     found: Vec<&'a Finding>,
     not_found: Vec<&'a Finding>,
+    /// The protocol, in words where it is a known one.
+    method: Option<&'a str>,
     effort: &'a Effort,
     map: Option<String>,
     figures: Vec<figure::Figure>,
@@ -74,12 +76,17 @@ pub fn html(
     let effort = survey::effort(visit);
     let figures = figures(visit, &findings, words, photo_path)?;
     let (found, not_found) = findings.iter().partition(|finding| finding.grade != Grade::None);
+    let method = visit.opened.protocol.as_ref().map(|protocol| {
+        let key = format!("protocol.{protocol}");
+        if words.has(&key) { words.say(&key).to_owned() } else { protocol.clone() }
+    });
     let page = Page {
         lang: words.language(),
         visit: &visit.opened,
         date: date(visit, words),
         found,
         not_found,
+        method: method.as_deref(),
         effort: &effort,
         map: map::draw(visit, &findings, words),
         figures,

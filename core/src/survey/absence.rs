@@ -234,7 +234,7 @@ pub fn absence(visit: &Visit, maker: &str) -> Result<Absence, AbsenceError> {
     let data: Data = toml::from_str(include_str!("../../data/absence.toml"))
         .map_err(|error| AbsenceError::BuiltIn { detail: error.to_string() })?;
     let (opened, effort) = (&visit.opened, effort(visit));
-    let protocol = opened.protocol_rules.as_ref();
+    let protocol = opened.protocol_rules.as_deref();
     let [searched_m, u_searched_m] = searched(&effort);
     let asked_m = protocol.map(asked_m);
     let enough = match (searched_m, asked_m) {

@@ -3,11 +3,12 @@
 use serde::Serialize;
 
 use super::absence::{Absence, absence};
+use super::later::{Check, Verdict};
 use super::record::{Bank, Identified};
 use super::searched::{Searched, TimedPlace, searched};
 use super::visit::Visit;
 pub use crate::identify::Grade;
-use crate::identify::{Candidate, Standing};
+use crate::identify::{Candidate, Facts, Standing, checked_grade};
 use crate::words::Words;
 
 /// One track maker (or group that can't be told apart) on one visit.
@@ -64,23 +65,18 @@ pub struct StretchEffort {
     pub by_track: Option<Searched>,
 }
 
-/// The findings of a visit: by grade, then by how sure; targets without a sign at the end.
+/// The findings of a visit: by grade, then by how sure; targets without a sign at the end. Where a second person checked a sign, that decides: what fits is
+/// graded as checked, what doesn't is no sign of that maker.
 pub fn findings(visit: &Visit, words: &Words) -> Vec<Finding> {
     let mut findings: Vec<Finding> = Vec::new();
-    for (identified, leader) in visit.identified.iter().filter_map(|i| Some((i, leader(i)?))) {
-        let grade = identified.result.grade;
-        match findings.iter_mut().find(|finding| finding.maker == leader.maker) {
-            None => findings.push(finding(visit, identified, leader)),
+    for next in visit.identified.iter().filter_map(|identified| finding(visit, identified, words)) {
+        match findings.iter_mut().find(|finding| finding.maker == next.maker) {
+            None => findings.push(next),
             Some(known) => {
-                let better = (grade, leader.probability) > (known.grade, known.probability.unwrap_or(0.0));
-                let mut signs = std::mem::take(&mut known.signs);
-                if better {
-                    *known = finding(visit, identified, leader);
-                    known.signs.append(&mut signs);
-                } else {
-                    signs.push(identified.sign.clone());
-                    known.signs = signs;
-                }
+                let better = (next.grade, next.probability) > (known.grade, known.probability);
+                let (mut best, other) = if better { (next, &*known) } else { (known.clone(), &next) };
+                best.signs.extend(other.signs.iter().cloned());
+                *known = best;
             }
         }
     }
@@ -99,20 +95,61 @@ fn leader(identified: &Identified) -> Option<&Candidate> {
     (identified.result.grade > Grade::None && leader.standing != Standing::RuledOut).then_some(leader)
 }
 
-fn finding(visit: &Visit, identified: &Identified, leader: &Candidate) -> Finding {
-    let grade = identified.result.grade;
-    let is_target = visit.opened.targets.contains(&leader.maker);
-    Finding {
+/// What one sign says.
+fn finding(visit: &Visit, identified: &Identified, words: &Words) -> Option<Finding> {
+    match visit.verdict(&identified.sign) {
+        Some(Check { verdict: Verdict::DoesNotFit, instead, .. }) => {
+            Some(by_second_person(visit, identified, instead.as_deref()?, words))
+        }
+        Some(Check { verdict: Verdict::Fits, .. }) => {
+            let graded = |facts: &Facts| checked_grade(&identified.evidence, &identified.result, facts, words);
+            let unchecked = || (identified.result.grade, identified.result.rule.clone());
+            by_the_core(visit, identified, Facts::builtin().map_or_else(|_| unchecked(), graded))
+        }
+        _ => by_the_core(visit, identified, (identified.result.grade, identified.result.rule.clone())),
+    }
+}
+
+fn by_the_core(visit: &Visit, identified: &Identified, (grade, rule): (Grade, String)) -> Option<Finding> {
+    let leader = leader(identified)?;
+    Some(Finding {
         maker: leader.maker.clone(),
         name: leader.name.clone(),
         grade,
-        rule: Some(identified.result.rule.clone()),
+        rule: Some(rule),
         probability: Some(leader.probability),
         band: Some(leader.band),
         firm: identified.result.firm,
         signs: vec![identified.sign.clone()],
-        positive: is_target.then_some(grade >= Grade::Likely),
+        positive: positive(visit, &leader.maker, grade),
         absence: None,
+    })
+}
+
+/// Two people differ: what the second took it for is possible, no more.
+fn by_second_person(visit: &Visit, identified: &Identified, maker: &str, words: &Words) -> Finding {
+    Finding {
+        maker: maker.into(),
+        name: words.say(&format!("maker.{maker}")).into(),
+        grade: Grade::Possible,
+        rule: Some(words.say("identify.rule.second_person").into()),
+        probability: None,
+        band: None,
+        firm: false,
+        signs: vec![identified.sign.clone()],
+        positive: positive(visit, maker, Grade::Possible),
+        absence: None,
+    }
+}
+
+/// One likely sign of a target makes the place positive; with less it is negative only where enough was searched.
+fn positive(visit: &Visit, maker: &str, grade: Grade) -> Option<bool> {
+    let is_target = visit.opened.targets.iter().any(|target| target == maker);
+    let enough = || absence(visit, maker).is_ok_and(|absence| absence.enough);
+    match () {
+        () if !is_target => None,
+        () if grade >= Grade::Likely => Some(true),
+        () => enough().then_some(false),
     }
 }
 

@@ -67,7 +67,7 @@ pub struct Opened {
     pub protocol: Option<String>,
     /// Its rules as they were then, where it is a built-in one or the team's own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub protocol_rules: Option<Protocol>,
+    pub protocol_rules: Option<Box<Protocol>>,
     /// How likely one such visit finds sign where the track maker lives, by its name: as the team chose it, with its source.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub detection: BTreeMap<String, Detection>,

@@ -4,7 +4,7 @@ use chrono::{DateTime, FixedOffset};
 use geo::{Closest, HaversineClosestPoint, Length, LineLocatePoint, LineString, Point};
 use sha2::{Digest, Sha256};
 
-use super::later::{Check, Correction, LandownerConsent, Note, Withdrawal};
+use super::later::{Check, Correction, LandownerConsent, Note, Verdict, Withdrawal};
 use super::record::{
     Closed, Consent, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
     TrailMeasured,
@@ -134,6 +134,13 @@ impl Visit {
     /// The photograph of this name in the folder.
     pub fn photo(&self, file: &str) -> Option<&PhotoAttached> {
         self.photos.iter().find(|photo| photo.file == file)
+    }
+
+    /// What a second person decided of a sign last: whether it fits or not; what is open or asked decides nothing.
+    pub fn verdict(&self, sign: &str) -> Option<&Check> {
+        let decides =
+            |check: &&Check| check.sign == sign && matches!(check.verdict, Verdict::Fits | Verdict::DoesNotFit);
+        self.checks.iter().filter(decides).max_by_key(|check| check.at)
     }
 
     /// Who made a sign.

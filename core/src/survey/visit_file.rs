@@ -53,6 +53,9 @@ pub struct Head {
     pub detection: BTreeMap<String, Detection>,
     #[serde(default)]
     pub experience_seasons: Option<u32>,
+    /// A file of high and low waters beside this one (CSV: utc, height_m, type), where `last_high_water` isn't typed.
+    #[serde(default)]
+    pub tide_table: Option<String>,
     #[serde(deserialize_with = "time")]
     pub start: DateTime<FixedOffset>,
     #[serde(default, deserialize_with = "optional_time")]

@@ -206,7 +206,8 @@ impl Row {
         if self.phase_gmt_deg.is_nan() || self.phase_gmt_deg.abs() > 360.0 {
             return Err(format!("a phase of {} can't be: give degrees from -360 to 360", self.phase_gmt_deg));
         }
-        if let Some(theirs) = self.speed_deg_h.filter(|theirs| !((theirs - ours).abs() <= SPEED_TOLERANCE_DEG_H)) {
+        let is_ours = |theirs: &f64| (theirs - ours).abs() <= SPEED_TOLERANCE_DEG_H;
+        if let Some(theirs) = self.speed_deg_h.filter(|theirs| !is_ours(theirs)) {
             return Err(format!("{} goes {ours:.6} degrees an hour, not {theirs}: is it that constituent?", self.name));
         }
         Ok(Constant { constituent, amp_m: self.amp_m, phase_gmt_deg: self.phase_gmt_deg })

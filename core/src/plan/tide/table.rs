@@ -89,6 +89,11 @@ impl TideTable {
         Span { start: self.extremes[0].utc, end: self.extremes[self.extremes.len() - 1].utc }
     }
 
+    /// The last high water at or before a time.
+    pub fn last_high_water(&self, at: DateTime<Utc>) -> Option<&Extreme> {
+        self.extremes.iter().rfind(|extreme| extreme.kind == ExtremeKind::High && extreme.utc <= at)
+    }
+
     /// Those of the table from a time to another.
     pub fn extremes(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Vec<Extreme> {
         self.extremes.iter().filter(|extreme| (from..=to).contains(&extreme.utc)).copied().collect()

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
+use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
 
 use super::protocol::{Protocol, ProtocolError};
@@ -18,6 +19,7 @@ use super::visit_file::{Line, VisitFile, VisitFileError};
 use crate::identify::{Facts, FactsError};
 use crate::photo::Photo;
 use crate::place::{Fix, PlaceError, Position, Track, TrackError};
+use crate::plan::{Between, TideTable};
 use crate::trail::TrailError;
 use crate::words::Words;
 
@@ -83,6 +85,14 @@ pub enum FolderError {
         whose: String,
         /// What is wrong.
         source: PlaceError,
+    },
+    /// The tide table.
+    #[error("{file}: {detail}")]
+    TideTable {
+        /// Which.
+        file: String,
+        /// What is wrong.
+        detail: String,
     },
     /// The team's own protocol.
     #[error(transparent)]
@@ -179,11 +189,17 @@ fn opened(folder: &Path, file: &VisitFile) -> Result<Opened, FolderError> {
         }
         Some(name) => Protocol::builtin()?.into_iter().find(|protocol| protocol.id == *name),
     };
+    let mut conditions = file.conditions.clone();
+    if conditions.last_high_water.is_none()
+        && let Some(name) = &head.tide_table
+    {
+        conditions.last_high_water = Some(last_high_water(folder, name, head.start)?);
+    }
     Ok(Opened {
         purpose: head.purpose,
         targets: head.targets,
         protocol: protocol_rules.as_ref().map(|rules| rules.id.clone()).or(head.protocol),
-        protocol_rules,
+        protocol_rules: protocol_rules.map(Box::new),
         detection: head.detection,
         experience_seasons: head.experience_seasons,
         start: head.start,
@@ -193,8 +209,22 @@ fn opened(folder: &Path, file: &VisitFile) -> Result<Opened, FolderError> {
         consent: head.consent,
         sensitivity_category: head.sensitivity_category,
         notice: head.notice,
-        conditions: file.conditions.clone(),
+        conditions,
     })
+}
+
+/// The last high water before the visit, by a tide table that lies in the folder.
+fn last_high_water(
+    folder: &Path,
+    name: &str,
+    start: DateTime<FixedOffset>,
+) -> Result<DateTime<FixedOffset>, FolderError> {
+    let wrong = |detail: String| FolderError::TideTable { file: name.into(), detail };
+    let text = String::from_utf8_lossy(&read(folder, name)?).into_owned();
+    let table = TideTable::from_csv(&text, Between::Cosine).map_err(|error| wrong(error.to_string()))?;
+    let missing = || wrong("it has no high water before the visit's start: add the one before it".into());
+    let high_water = table.last_high_water(start.to_utc()).ok_or_else(missing)?;
+    Ok(high_water.utc.with_timezone(start.offset()))
 }
 
 /// The built-in facts, with the region's list where the visit names one.
