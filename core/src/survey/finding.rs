@@ -104,17 +104,25 @@ fn finding(visit: &Visit, identified: &Identified, words: &Words) -> Option<Find
         Some(Check { verdict: Verdict::Fits, .. }) => {
             let graded = |facts: &Facts| checked_grade(&identified.evidence, &identified.result, facts, words);
             let unchecked = || (identified.result.grade, identified.result.rule.clone());
-            by_the_core(visit, identified, Facts::builtin().map_or_else(|_| unchecked(), graded))
+            by_the_core(visit, identified, Facts::builtin().map_or_else(|_| unchecked(), graded), words)
         }
-        _ => by_the_core(visit, identified, (identified.result.grade, identified.result.rule.clone())),
+        _ => by_the_core(visit, identified, (identified.result.grade, identified.result.rule.clone()), words),
     }
 }
 
-fn by_the_core(visit: &Visit, identified: &Identified, (grade, rule): (Grade, String)) -> Option<Finding> {
+fn by_the_core(
+    visit: &Visit,
+    identified: &Identified,
+    (grade, rule): (Grade, String),
+    words: &Words,
+) -> Option<Finding> {
     let leader = leader(identified)?;
+    // The reader's language may be another one than that in which it was identified.
+    let key = format!("maker.{}", leader.maker);
+    let name = if words.has(&key) { words.say(&key).to_owned() } else { leader.name.clone() };
     Some(Finding {
         maker: leader.maker.clone(),
-        name: leader.name.clone(),
+        name,
         grade,
         rule: Some(rule),
         probability: Some(leader.probability),
