@@ -5,7 +5,7 @@ use rakelight_core::place::Position;
 use rakelight_core::plan::{
     Air, Asked, Between, Extreme, ExtremeKind, Plan, Shore, Tide, TideTable, TurnBack, Tz, delta_t_s, plan, sun,
 };
-use rakelight_core::survey::{self, Occasion, Task, cautions, walks};
+use rakelight_core::survey::{self, Occasion, Task, caution_texts, walks};
 
 use crate::{Moment, ShellError, Workspace};
 
@@ -175,9 +175,7 @@ impl Workspace {
 
 impl Workspace {
     fn cautions(&self, on: Occasion, tidal: bool) -> Result<Vec<String>, ShellError> {
-        let ids = cautions(on, tidal).map_err(ShellError::internal)?.into_iter().map(|caution| caution.id);
-        let keys = ids.chain(["authority".into()]).map(|id| format!("caution.{id}"));
-        Ok(keys.map(|key| self.words.say(&key).to_owned()).collect())
+        caution_texts(on, tidal, &self.words).map_err(ShellError::internal)
     }
 
     fn planned(&self, days: &Plan, asked: &Asked) -> Result<DaysPlanned, ShellError> {

@@ -15,6 +15,7 @@ pub mod plot;
 pub mod print;
 pub mod raster;
 pub mod relief;
+mod rows;
 pub mod scale;
 pub mod space;
 pub mod store;

@@ -47,6 +47,7 @@ impl Table {
     /// let table = Table::from_csv("# invented\nhistory,bank\n010,1\n")?;
     /// assert_eq!(table.text(0, table.column("bank")?), "1");
     /// assert_eq!(table.rows()[0].line, 3);
+    /// assert_eq!(Table::from_csv("history\n# of the mill\n010\n")?.rows()[0].line, 3);
     /// assert!(Table::from_csv("a,a\n1,2\n").unwrap_err().to_string().contains("twice"));
     /// # Ok::<(), rakelight_core::analysis::TableError>(())
     /// ```
@@ -67,7 +68,7 @@ impl Table {
         let mut rows = Vec::new();
         for record in reader.records() {
             let record = record.map_err(not_csv)?;
-            let line = record.position().map_or(0, csv::Position::line);
+            let line = crate::rows::line_of(text, &record);
             if record.len() != columns.len() {
                 return Err(TableError::RowLength { line, found: record.len(), expected: columns.len() });
             }

@@ -42,8 +42,6 @@ pub struct LampRecipe {
 pub struct LightData {
     /// What windows are made of where the user says nothing else.
     pub low_sun: LowSun,
-    /// What is best for the photograph.
-    pub best: LowSun,
     /// Where the sun gives none.
     pub lamp: LampRecipe,
     /// Depths for which the shadow is told.

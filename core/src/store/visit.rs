@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
 use super::{Appended, Draft, Entry, Store, StoreError};
-use crate::survey::{Record, SeasonPlan, Visit};
+use crate::survey::{PlaceGiven, Record, SeasonPlan, Visit};
 
 /// What is planned stands among the visits under this and the season's name.
 pub(super) const SEASON: &str = "season/";
@@ -52,7 +52,7 @@ impl Store {
         self.visits()?.iter().filter_map(|id| self.visit(id).transpose()).collect()
     }
 
-    /// Appends what is planned for a season and isn't there already, the same, and takes back what was given and isn't any more.
+    /// Appends what is planned for a season and isn't there already, the same, and takes back what was given and isn't any more, which is returned too.
     ///
     /// # Errors
     /// As [`Store::append`].
@@ -62,10 +62,11 @@ impl Store {
         author: &str,
         plan: &SeasonPlan,
         now: DateTime<Utc>,
-    ) -> Result<Appended, StoreError> {
-        let taken_back = plan.taken_back(&self.season(name)?).into_iter().map(Record::PlaceGiven);
-        let records: Vec<Record> = plan.records().into_iter().chain(taken_back).collect();
-        self.write_records(&format!("{SEASON}{name}"), author, &records, now)
+    ) -> Result<(Appended, Vec<PlaceGiven>), StoreError> {
+        let taken_back = plan.taken_back(&self.season(name)?);
+        let records: Vec<Record> =
+            plan.records().into_iter().chain(taken_back.iter().cloned().map(Record::PlaceGiven)).collect();
+        Ok((self.write_records(&format!("{SEASON}{name}"), author, &records, now)?, taken_back))
     }
 
     /// What is planned for a season; nothing where there is none of that name.

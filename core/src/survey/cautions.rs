@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::words::Words;
+
 /// Where something is warned of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -69,6 +71,15 @@ pub fn cautions(on: Occasion, tidal: bool) -> Result<Vec<Caution>, toml::de::Err
     Ok(file()?.caution.into_iter().filter(holds).collect())
 }
 
+/// The same in words; who decides is said last.
+///
+/// # Errors
+/// As [`cautions`].
+pub fn caution_texts(on: Occasion, tidal: bool, words: &Words) -> Result<Vec<String>, toml::de::Error> {
+    let ids = cautions(on, tidal)?.into_iter().map(|caution| caution.id).chain(["authority".into()]);
+    Ok(ids.map(|id| words.say(&format!("caution.{id}")).to_owned()).collect())
+}
+
 /// What helps.
 ///
 /// # Errors
@@ -80,7 +91,7 @@ pub fn advice() -> Result<Vec<Advice>, toml::de::Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::words::{LANGUAGES, Words};
+    use crate::words::LANGUAGES;
 
     #[test]
     fn every_caution_has_a_source_and_a_text_in_every_language() {

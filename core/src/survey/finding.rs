@@ -73,12 +73,17 @@ pub fn findings(visit: &Visit, words: &Words) -> Vec<Finding> {
         match findings.iter_mut().find(|finding| finding.maker == next.maker) {
             None => findings.push(next),
             Some(known) => {
-                let better = (next.grade, next.probability) > (known.grade, known.probability);
-                let (mut best, other) = if better { (next, &*known) } else { (known.clone(), &next) };
-                best.signs.extend(other.signs.iter().cloned());
-                *known = best;
+                let mut other = next;
+                if (other.grade, other.probability) > (known.grade, known.probability) {
+                    std::mem::swap(known, &mut other);
+                }
+                known.signs.append(&mut other.signs);
             }
         }
+    }
+    // Once a maker, not once a sign: what was searched has to be worked out for it.
+    for finding in &mut findings {
+        finding.positive = positive(visit, &finding.maker, finding.grade);
     }
     findings.sort_by(|a, b| {
         b.grade.cmp(&a.grade).then(b.probability.unwrap_or(0.0).total_cmp(&a.probability.unwrap_or(0.0)))
@@ -95,27 +100,22 @@ fn leader(identified: &Identified) -> Option<&Candidate> {
     (identified.result.grade > Grade::None && leader.standing != Standing::RuledOut).then_some(leader)
 }
 
-/// What one sign says.
+/// What one sign says; whether the place is positive is said of all of a maker's signs together.
 fn finding(visit: &Visit, identified: &Identified, words: &Words) -> Option<Finding> {
     match visit.verdict(&identified.sign) {
         Some(Check { verdict: Verdict::DoesNotFit, instead, .. }) => {
-            Some(by_second_person(visit, identified, instead.as_deref()?, words))
+            Some(by_second_person(identified, instead.as_deref()?, words))
         }
         Some(Check { verdict: Verdict::Fits, .. }) => {
             let graded = |facts: &Facts| checked_grade(&identified.evidence, &identified.result, facts, words);
             let unchecked = || (identified.result.grade, identified.result.rule.clone());
-            by_the_core(visit, identified, Facts::builtin().map_or_else(|_| unchecked(), graded), words)
+            by_the_core(identified, Facts::builtin().map_or_else(|_| unchecked(), graded), words)
         }
-        _ => by_the_core(visit, identified, (identified.result.grade, identified.result.rule.clone()), words),
+        _ => by_the_core(identified, (identified.result.grade, identified.result.rule.clone()), words),
     }
 }
 
-fn by_the_core(
-    visit: &Visit,
-    identified: &Identified,
-    (grade, rule): (Grade, String),
-    words: &Words,
-) -> Option<Finding> {
+fn by_the_core(identified: &Identified, (grade, rule): (Grade, String), words: &Words) -> Option<Finding> {
     let leader = leader(identified)?;
     // The reader's language may be another one than that in which it was identified.
     let key = format!("maker.{}", leader.maker);
@@ -129,13 +129,13 @@ fn by_the_core(
         band: Some(leader.band),
         firm: identified.result.firm,
         signs: vec![identified.sign.clone()],
-        positive: positive(visit, &leader.maker, grade),
+        positive: None,
         absence: None,
     })
 }
 
 /// Two people differ: what the second took it for is possible, no more.
-fn by_second_person(visit: &Visit, identified: &Identified, maker: &str, words: &Words) -> Finding {
+fn by_second_person(identified: &Identified, maker: &str, words: &Words) -> Finding {
     Finding {
         maker: maker.into(),
         name: words.say(&format!("maker.{maker}")).into(),
@@ -145,7 +145,7 @@ fn by_second_person(visit: &Visit, identified: &Identified, maker: &str, words: 
         band: None,
         firm: false,
         signs: vec![identified.sign.clone()],
-        positive: positive(visit, maker, Grade::Possible),
+        positive: None,
         absence: None,
     }
 }

@@ -92,8 +92,9 @@ impl Candidate {
     }
 
     fn from_csv(file: &str) -> Result<Vec<Self>, DrawError> {
-        let reader = csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).from_reader(file.as_bytes());
-        reader.into_deserialize().collect::<Result<_, csv::Error>>().map_err(|e| DrawError::Unreadable(e.to_string()))
+        let unreadable = |error: &dyn std::fmt::Display| DrawError::Unreadable(error.to_string());
+        let rows = crate::rows::rows(file).map_err(|e| unreadable(&e))?;
+        rows.map(|row| Ok(row.map_err(|e| unreadable(&e))?.1)).collect()
     }
 
     fn from_geojson(file: &str) -> Result<Vec<Self>, DrawError> {

@@ -92,6 +92,29 @@ pub struct Opened {
     pub conditions: Conditions,
 }
 
+#[cfg(test)]
+impl Opened {
+    /// A survey for the otter that somebody invented for a test.
+    pub(crate) fn invented(place_name: &str, start: DateTime<FixedOffset>, people: &[&str]) -> Self {
+        Self {
+            purpose: "otter survey".into(),
+            targets: vec!["lutra_lutra".into()],
+            protocol: None,
+            protocol_rules: None,
+            detection: BTreeMap::new(),
+            experience_seasons: None,
+            start,
+            people: people.iter().map(|name| (*name).to_owned()).collect(),
+            place_name: place_name.into(),
+            landowner: None,
+            consent: Consent::None,
+            sensitivity_category: Category::STRICTEST,
+            notice: None,
+            conditions: Conditions::default(),
+        }
+    }
+}
+
 /// What a landowner agreed to be shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

@@ -186,7 +186,7 @@ impl SeasonPlan {
             let [lat, lon] = place.at;
             crate::place::Position::new(lat, lon, None)
                 .map_err(|error| SeasonError::Place { name: place.name.clone(), wrong: error.to_string() })?;
-            if plan.places[..i].iter().any(|other| same_place(&other.name, &place.name)) {
+            if plan.places[..i].iter().any(|other| same_name(&other.name, &place.name)) {
                 return Err(SeasonError::Twice { name: place.name.clone() });
             }
             if place.name.trim().is_empty() {
@@ -196,7 +196,7 @@ impl SeasonPlan {
         for given in &plan.given {
             let PlaceGiven { place, from, until, .. } = given.clone();
             let wrong = match () {
-                () if !plan.places.iter().any(|planned| same_place(&planned.name, &place)) => {
+                () if !plan.places.iter().any(|planned| same_name(&planned.name, &place)) => {
                     "no place of that name is planned"
                 }
                 () if given.people.iter().all(|person| person.trim().is_empty()) => "it is given to nobody",
@@ -229,21 +229,19 @@ impl SeasonPlan {
 
     /// What an earlier plan gave and this one doesn't: the same, given to nobody.
     pub fn taken_back(&self, earlier: &Self) -> Vec<PlaceGiven> {
-        let is_gone = |old: &&PlaceGiven| {
-            !self.given.iter().any(|new| old.from == new.from && same_place(&old.place, &new.place))
-        };
+        let is_gone =
+            |old: &&PlaceGiven| !self.given.iter().any(|new| old.from == new.from && same_name(&old.place, &new.place));
         earlier.given.iter().filter(is_gone).map(|old| PlaceGiven { people: vec![], ..old.clone() }).collect()
     }
 
     /// The place of a name.
     pub fn place(&self, name: &str) -> Option<&PlacePlanned> {
-        self.places.iter().find(|place| same_place(&place.name, name))
+        self.places.iter().find(|place| same_name(&place.name, name))
     }
 
     /// How far it is with each place that was given, on a day; those of one person, or all.
     pub fn tasks(&self, walks: &[Walk], today: NaiveDate, person: Option<&str>) -> Vec<Task> {
-        let is_theirs =
-            |given: &&PlaceGiven| person.is_none_or(|name| given.people.iter().any(|p| same_place(p, name)));
+        let is_theirs = |given: &&PlaceGiven| person.is_none_or(|name| given.people.iter().any(|p| same_name(p, name)));
         let mut tasks: Vec<Task> =
             self.given.iter().filter(is_theirs).map(|given| self.task(given, walks, today)).collect();
         tasks.sort_by(|a, b| (a.given.until, &a.given.place).cmp(&(b.given.until, &b.given.place)));
@@ -252,7 +250,7 @@ impl SeasonPlan {
 
     fn task(&self, given: &PlaceGiven, walks: &[Walk], today: NaiveDate) -> Task {
         let in_time = |walk: &&Walk| {
-            same_place(&walk.place, &given.place) && (given.from..=given.until).contains(&walk.start.date_naive())
+            same_name(&walk.place, &given.place) && (given.from..=given.until).contains(&walk.start.date_naive())
         };
         let walks: Vec<Walk> = walks.iter().filter(in_time).cloned().collect();
         let state = match () {
@@ -307,7 +305,7 @@ pub(super) fn subject_of(name: &str) -> String {
 }
 
 /// Names are the same whatever their capitals and the blanks around them.
-fn same_place(a: &str, b: &str) -> bool {
+fn same_name(a: &str, b: &str) -> bool {
     a.trim().to_lowercase() == b.trim().to_lowercase()
 }
 
@@ -317,7 +315,7 @@ pub fn walks<'a>(visits: impl IntoIterator<Item = &'a Visit>) -> Vec<Walk> {
     single.sort_by(|a, b| (a.start, &a.visits).cmp(&(b.start, &b.visits)));
     let mut walks: Vec<Walk> = Vec::new();
     for one in single {
-        match walks.iter_mut().rfind(|walk| same_place(&walk.place, &one.place) && one.start <= walk.end) {
+        match walks.iter_mut().rfind(|walk| same_name(&walk.place, &one.place) && one.start <= walk.end) {
             Some(walk) => walk.join(one),
             None => walks.push(one),
         }
@@ -350,26 +348,11 @@ impl Walk {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::survey::record::{Closed, Conditions, Consent, Opened};
+    use crate::survey::record::{Closed, Opened};
     use crate::time::parse_time;
 
     fn visit(place: &str, start: &str, end: &str, people: &[&str]) -> Visit {
-        let mut visit = Visit::open(Opened {
-            purpose: "otter survey".into(),
-            targets: vec!["lutra_lutra".into()],
-            protocol: None,
-            protocol_rules: None,
-            detection: Default::default(),
-            experience_seasons: None,
-            start: parse_time(start).unwrap(),
-            people: people.iter().map(|name| (*name).to_owned()).collect(),
-            place_name: place.into(),
-            landowner: None,
-            consent: Consent::None,
-            sensitivity_category: crate::place::Category::STRICTEST,
-            notice: None,
-            conditions: Conditions::default(),
-        });
+        let mut visit = Visit::open(Opened::invented(place, parse_time(start).unwrap(), people));
         visit.closed = Some(Closed { end: parse_time(end).unwrap() });
         visit
     }

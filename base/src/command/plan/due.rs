@@ -65,8 +65,8 @@ pub fn hand_out(arguments: &HandOutArguments, words: &Words) -> Result<(), Failu
     let in_file = |error| Failure::input(format!("{}: {error}", arguments.plan.display()));
     let plan = SeasonPlan::from_toml(&read_text(&arguments.plan)?).map_err(in_file)?;
     let mut store = Store::open(&arguments.store).map_err(store_failure)?;
-    let taken_back = plan.taken_back(&store.season(&arguments.season).map_err(store_failure)?);
-    let written = store.write_season(&arguments.season, &arguments.author, &plan, Utc::now()).map_err(store_failure)?;
+    let (written, taken_back) =
+        store.write_season(&arguments.season, &arguments.author, &plan, Utc::now()).map_err(store_failure)?;
     if arguments.json {
         print_json(
             &json!({ "season": arguments.season, "places": plan.places.len(), "given": plan.given.len(), "taken_back": taken_back.len(), "new": written.added }),

@@ -7,7 +7,7 @@ use clap::Args;
 use rakelight_core::plan::{
     Asked, FreeShore, LowSun, Plan, Shore, TideKnown, TurnBack, Tz, calendar, compass_key, draw_day, plan,
 };
-use rakelight_core::survey::{Occasion, cautions};
+use rakelight_core::survey::{Occasion, caution_texts};
 use rakelight_core::words::Words;
 use serde_json::{Value, json};
 
@@ -75,13 +75,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     };
     let plan = plan(&asked).map_err(Failure::input)?;
     let notes = notes(&asked, &plan, words);
-    let cautions = cautions(Occasion::Plan, asked.shore.is_some()).map_err(Failure::input)?;
-    let cautions: Vec<String> = cautions
-        .iter()
-        .map(|caution| format!("caution.{}", caution.id))
-        .chain(["caution.authority".into()])
-        .map(|key| words.say(&key).to_owned())
-        .collect();
+    let cautions = caution_texts(Occasion::Plan, asked.shore.is_some(), words).map_err(Failure::input)?;
     if let Some(path) = &arguments.calendar {
         failure::write(path, calendar(&plan, &asked, Utc::now(), words))?;
     }

@@ -4,8 +4,7 @@ use chrono::{DateTime, FixedOffset};
 
 use super::*;
 use crate::identify::{Evidence, Facts, identify};
-use crate::place::Category;
-use crate::survey::{Closed, Conditions, Consent, Opened, Record, SignKind, StretchWalked, Withdrawal};
+use crate::survey::{Closed, Opened, Record, SignKind, StretchWalked, Withdrawal};
 
 const OTTER: &str = "lutra_lutra";
 
@@ -18,22 +17,7 @@ fn time(day: u32, hour: u32) -> DateTime<FixedOffset> {
 }
 
 fn opened(place: &str, day: u32) -> Record {
-    Record::VisitOpened(Opened {
-        purpose: "otter survey".into(),
-        targets: vec![OTTER.into()],
-        protocol: None,
-        protocol_rules: None,
-        detection: Default::default(),
-        experience_seasons: None,
-        start: time(day, 8),
-        people: vec!["Ida Fennwick".into()],
-        place_name: place.into(),
-        landowner: None,
-        consent: Consent::None,
-        sensitivity_category: Category::STRICTEST,
-        notice: None,
-        conditions: Conditions::default(),
-    })
+    Record::VisitOpened(Opened::invented(place, time(day, 8), &["Ida Fennwick"]))
 }
 
 fn searched(m: f64) -> Record {

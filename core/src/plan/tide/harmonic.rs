@@ -76,7 +76,7 @@ impl HarmonicTide {
     pub fn from_csv(text: &str, z0_m: f64) -> Result<Self, TideError> {
         let all = Constituents::builtin()?;
         let mut constants: Vec<Constant> = Vec::new();
-        for row in super::rows::<Row>(text)? {
+        for row in crate::rows::rows::<Row>(text)? {
             let (line, row) = row?;
             let constant = row.checked(&all).map_err(|wrong| TideError::Line { line, wrong })?;
             if constants.iter().any(|known| known.constituent.name == constant.constituent.name) {

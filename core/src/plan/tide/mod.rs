@@ -8,12 +8,12 @@ mod harmonic;
 mod table;
 
 use chrono::{DateTime, Utc};
-use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 pub use harmonic::HarmonicTide;
 pub use table::{Between, TideTable};
 
+use crate::rows::RowError;
 use crate::time::utc_text;
 
 /// Which turn of the tide.
@@ -105,6 +105,15 @@ pub enum TideError {
     },
 }
 
+impl From<RowError> for TideError {
+    fn from(error: RowError) -> Self {
+        match error {
+            RowError::Line { line, wrong } => Self::Line { line, wrong },
+            RowError::Csv(error) => Self::Csv(error),
+        }
+    }
+}
+
 /// A place's tide.
 #[derive(Debug, Clone)]
 pub enum Tide {
@@ -180,36 +189,4 @@ fn root(mut a: f64, mut b: f64, close: f64, f: impl FnMut(f64) -> f64) -> f64 {
         }
     }
     b
-}
-
-/// The rows of a CSV with its header, each with its line.
-fn rows<T: DeserializeOwned>(text: &str) -> Result<impl Iterator<Item = Result<(u64, T), TideError>>, TideError> {
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .trim(csv::Trim::All)
-        .from_reader(std::io::Cursor::new(text.to_owned()));
-    let headers = reader.headers()?.clone();
-    let text = text.to_owned();
-    let rows = reader.into_records().map(move |record| {
-        let record = record?;
-        let line = record.position().map_or(0, |position| line_of(&text, position));
-        let row = record.deserialize(Some(&headers)).map_err(|e| TideError::Line { line, wrong: what_is_wrong(&e) })?;
-        Ok((line, row))
-    });
-    Ok(rows)
-}
-
-/// A record's line: its position is that of the comments and empty lines before it.
-fn line_of(text: &str, position: &csv::Position) -> u64 {
-    let rest = text.get(position.byte() as usize..).unwrap_or_default();
-    let passed_over = rest.lines().take_while(|line| line.trim().is_empty() || line.starts_with('#')).count();
-    position.line() + passed_over as u64
-}
-
-/// The error without the position, which counts records and not lines.
-fn what_is_wrong(error: &csv::Error) -> String {
-    match error.kind() {
-        csv::ErrorKind::Deserialize { err, .. } => err.to_string(),
-        _ => error.to_string(),
-    }
 }

@@ -55,7 +55,7 @@ impl TideTable {
     /// Says which line is wrong, and how: times out of order, two high waters in a row, a low water above its high one, a turn left out.
     pub fn from_csv(text: &str, between: Between) -> Result<Self, TideError> {
         let mut extremes: Vec<Extreme> = Vec::new();
-        for row in super::rows::<Row>(text)? {
+        for row in crate::rows::rows::<Row>(text)? {
             let (line, row) = row?;
             let next = row.read().and_then(|next| match extremes.last() {
                 Some(last) => follows(last, &next).map(|()| next),

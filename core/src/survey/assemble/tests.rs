@@ -3,10 +3,8 @@
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
-use crate::place::Category;
 use crate::survey::{
-    Check, Conditions, Consent, Correction, LandownerConsent, Note, Opened, Record, SignKind, SignNoted, Verdict,
-    Visit, Withdrawal,
+    Check, Consent, Correction, LandownerConsent, Note, Opened, Record, SignKind, SignNoted, Verdict, Visit, Withdrawal,
 };
 
 fn time(minute: u32) -> chrono::DateTime<chrono::FixedOffset> {
@@ -14,22 +12,8 @@ fn time(minute: u32) -> chrono::DateTime<chrono::FixedOffset> {
 }
 
 fn opened() -> Opened {
-    Opened {
-        purpose: "otter survey".into(),
-        targets: vec!["lutra_lutra".into()],
-        protocol: None,
-        protocol_rules: None,
-        detection: Default::default(),
-        experience_seasons: None,
-        start: time(0),
-        people: vec!["Ida Fennwick".into()],
-        place_name: "Quillmark Shore".into(),
-        landowner: None,
-        consent: Consent::ExactOnOwnLand,
-        sensitivity_category: Category::STRICTEST,
-        notice: None,
-        conditions: Conditions::default(),
-    }
+    let opened = Opened::invented("Quillmark Shore", time(0), &["Ida Fennwick"]);
+    Opened { consent: Consent::ExactOnOwnLand, ..opened }
 }
 
 fn sign(id: &str, note: &str) -> Record {
