@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 use rakelight_core::identify::Facts;
+use rakelight_core::photo::Photo;
 use rakelight_core::store::Store;
 use rakelight_core::survey::{Record, Visit};
 use rakelight_core::words::Words;
@@ -18,6 +19,8 @@ pub struct Workspace {
     store: Mutex<Store>,
     /// With the region's list, once one is set.
     regional: Mutex<Option<Facts>>,
+    /// The photograph that was looked at last.
+    pub(crate) table: Mutex<Option<Arc<Photo>>>,
     pub(crate) words: Words,
 }
 
@@ -48,7 +51,7 @@ impl Workspace {
 impl Workspace {
     pub(crate) fn around(store: Store, language: &str) -> Result<Arc<Self>, ShellError> {
         let words = Words::load(language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
-        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), words }))
+        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), table: Mutex::default(), words }))
     }
 
     /// The store. A panic in another call leaves no half-done work in it (SQLite rolls back), so its lock is taken over.
