@@ -62,6 +62,17 @@ impl Workspace {
         })
     }
 
+    /// What to mind at a sign of this kind, in words.
+    pub fn sign_caution(&self, kind: SignKind) -> Option<String> {
+        let id = match kind {
+            SignKind::RestingPlace => "shelters",
+            SignKind::DeadAnimal => "carcasses",
+            SignKind::Dropping => "droppings",
+            _ => return None,
+        };
+        Some(self.words.say(&format!("caution.{id}")).to_owned())
+    }
+
     /// How fresh a sign may look, in words.
     pub fn freshness(&self, kind: SignKind) -> Result<Vec<Choice>, ShellError> {
         let of = if kind == SignKind::Dropping { "dropping" } else { "other" };
@@ -90,6 +101,7 @@ mod tests {
             assert_eq!(ids(&choices.substrates), ids(&english.substrates));
             assert_ne!(choices.substrates, english.substrates);
             assert_eq!(core.freshness(SignKind::Dropping).unwrap().len(), 3);
+            assert!(core.sign_caution(SignKind::DeadAnimal).unwrap().len() > 20);
         }
     }
 }

@@ -41,6 +41,6 @@ pub use trail::{
     TrailPictures, TrailSection, TrailValue,
 };
 pub use visit::{Finding, VisitHead, VisitLine, Weather};
-pub use workspace::Workspace;
+pub use workspace::{Stored, Workspace};
 
 uniffi::setup_scaffolding!("rakelight");

@@ -24,6 +24,16 @@ pub struct Workspace {
     pub(crate) words: Words,
 }
 
+/// How much is stored.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+#[allow(missing_docs)]
+pub struct Stored {
+    pub visits: i32,
+    pub entries: i32,
+    pub photographs: i32,
+    pub photograph_bytes: i64,
+}
+
 #[uniffi::export]
 impl Workspace {
     /// Opens the store in a folder of the app's own, and makes it where there is none. `language` is an ISO 639-1 code; a language
@@ -45,6 +55,22 @@ impl Workspace {
     /// The visits in the store, by their ids.
     pub fn visits(&self) -> Result<Vec<String>, ShellError> {
         Ok(self.store().visits()?)
+    }
+
+    /// How much is stored.
+    pub fn stored(&self) -> Result<Stored, ShellError> {
+        let store = self.store();
+        let photographs = store.photos()?;
+        let size = |sha256: &String| {
+            Ok(store.photo_path(sha256)?.and_then(|path| path.metadata().ok()).map_or(0, |m| m.len()))
+        };
+        let bytes = photographs.iter().map(size).sum::<Result<u64, ShellError>>()?;
+        Ok(Stored {
+            visits: store.visits()?.len() as i32,
+            entries: store.entry_count()? as i32,
+            photographs: photographs.len() as i32,
+            photograph_bytes: bytes as i64,
+        })
     }
 }
 
