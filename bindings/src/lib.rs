@@ -6,16 +6,19 @@
 
 mod connection;
 mod day;
+mod drafts;
 mod error;
 mod exchange;
 mod ground;
 mod key;
 mod maker;
+mod map;
 mod picture;
 mod prints;
 mod records;
 mod trail;
 mod visit;
+mod walk;
 mod workspace;
 
 pub use connection::{Connections, HttpHeader, HttpRequest, HttpResponse, KnownBase, Transport, TransportFailure};
@@ -25,6 +28,7 @@ pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntri
 pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
+pub use map::{LineKind, MapDrawn, MapLine, MapMark, MapPoint, MarkKind};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
@@ -35,6 +39,9 @@ pub use trail::{
     TrailPictures, TrailSection, TrailValue,
 };
 pub use visit::VisitHead;
+pub use walk::{
+    Bank, Fix, FixKept, LonLat, ShoreNow, ShoreState, Span, StretchNow, StretchPlanned, StretchSearched, Walking,
+};
 pub use workspace::Workspace;
 
 uniffi::setup_scaffolding!("rakelight");
