@@ -9,17 +9,20 @@ mod connection;
 mod day;
 #[cfg(test)]
 mod demo;
+mod drafts;
 mod error;
 mod exchange;
 mod ground;
 mod key;
 mod maker;
+mod map;
 mod picture;
 mod prints;
 mod records;
 mod sign;
 mod trail;
 mod visit;
+mod walk;
 mod workspace;
 
 pub use choices::{Choice, Choices};
@@ -30,6 +33,7 @@ pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntri
 pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Look, PrintSeen, Seen};
+pub use map::{LineKind, MapDrawn, MapLine, MapMark, MapPoint, MarkKind};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale, ScaleBy};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
@@ -41,6 +45,9 @@ pub use trail::{
     TrailPictures, TrailSection, TrailValue,
 };
 pub use visit::{Finding, VisitHead, VisitLine, Weather};
+pub use walk::{
+    Bank, Fix, FixKept, LonLat, ShoreNow, ShoreState, Span, StretchNow, StretchPlanned, StretchSearched, Walking,
+};
 pub use workspace::{Stored, Workspace};
 
 uniffi::setup_scaffolding!("rakelight");
