@@ -4,9 +4,7 @@ use chrono::{DateTime, FixedOffset, Utc};
 use rakelight_core::place::{self, Position};
 use rakelight_core::plan::{ShoreAt, Span as TimeSpan};
 use rakelight_core::store::Store;
-use rakelight_core::survey::{
-    self, PlacePlanned, Record, Recording, Step, StretchWalked, Taken, TimedPlace, Visit, along,
-};
+use rakelight_core::survey::{self, PlacePlanned, Record, Recording, Step, StretchWalked, TimedPlace, Visit, along};
 
 use crate::{Moment, ShellError, ShoreAsked, Workspace};
 
@@ -408,6 +406,8 @@ mod tests {
         let head = VisitHead {
             purpose: "a check".into(),
             targets: vec!["lutra_lutra".into()],
+            protocol: None,
+            experience_seasons: None,
             start: START,
             people: vec!["A Tester".into()],
             place_name: "Sallow Bridge".into(),
