@@ -36,6 +36,8 @@ fn walk(fixes: i64) -> Result<(), Box<dyn Error>> {
     let head = VisitHead {
         purpose: "a benchmark".into(),
         targets: vec!["lutra_lutra".into()],
+        protocol: None,
+        experience_seasons: None,
         start: START,
         people: vec!["A Tester".into()],
         place_name: "Nowhere".into(),
