@@ -36,7 +36,7 @@ class WifiExchange : JobService() {
 
         /** As the settings have it now. */
         fun plan(app: FieldApp) {
-            val jobs = app.getSystemService(JobScheduler::class.java)
+            val jobs = checkNotNull(app.getSystemService(JobScheduler::class.java))
             if (!app.settings.exchangesAlone) return jobs.cancel(JOB)
             jobs.schedule(
                 JobInfo.Builder(JOB, ComponentName(app, WifiExchange::class.java))
