@@ -12,6 +12,7 @@ mod ground;
 mod key;
 mod maker;
 mod picture;
+mod preview;
 mod prints;
 mod records;
 mod trail;
@@ -25,6 +26,7 @@ pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntri
 pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Features, Finding, Look};
+pub use preview::{PreviewSeen, PreviewWord, look_at_preview, read_code};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
