@@ -169,8 +169,8 @@ mod tests {
     use super::*;
     use crate::photo::Photo;
 
-    /// A demo photograph as its camera's preview, `width` px wide: averaged down in light, blurred by a Gaussian of `sigma_px`.
-    fn preview(name: &str, width: usize, sigma_px: f64) -> (Luma, f64) {
+    /// A demo photograph as its camera's preview, `width` px wide: averaged down in light, blurred by a Gaussian of `sigma_px`. And itself.
+    fn preview(name: &str, width: usize, sigma_px: f64) -> (Luma, Luma) {
         let path = format!("{}/../fixtures/demo-visit/{name}", env!("CARGO_MANIFEST_DIR"));
         let photo = Photo::read(&std::fs::read(path).unwrap()).unwrap().luma;
         let step = photo.width as f64 / width as f64;
@@ -185,7 +185,7 @@ mod tests {
         let light: Vec<f64> = (0..width * height).map(|at| light_at(at % width, at / width)).collect();
         let light = blurred(&blurred(&light, width, height, sigma_px), height, width, sigma_px);
         let pixels = light.iter().map(|&light| (light::encode(light) * 255.0).round() as u8).collect();
-        (Luma { width, height, pixels }, photo.width as f64)
+        (Luma { width, height, pixels }, photo)
     }
 
     /// Blurred along the rows and turned over the diagonal: twice, it is blurred both ways and upright again.
@@ -202,25 +202,56 @@ mod tests {
     }
 
     #[test]
-    fn the_demos_photographs_were_good_to_take() {
+    fn the_demos_photographs_were_good_to_take_and_show_what_the_preview_promised() {
         for name in ["IMG_0101.jpg", "IMG_0102.jpg", "IMG_0105.jpg", "IMG_0106.jpg"] {
-            let (luma, width) = preview(name, 1280, 0.0);
-            let seen = look(&luma, width).unwrap();
-            eprintln!("{name} {seen:?}");
+            let (luma, photo) = preview(name, 1280, 0.0);
+            let seen = look(&luma, photo.width as f64).unwrap();
+            assert_eq!((seen.word, seen.sharp, seen.outline_px.len()), (Word::Good, true, 6), "{name}: {seen:?}");
+            let card = find_card(&photo).unwrap();
+            let px_per_mm = card.plane.px_per_mm(card.plane.px(card.layout.size_mm.map(|side| side / 2.0)));
+            assert!(
+                (seen.px_per_mm_in_photo.unwrap() / px_per_mm - 1.0).abs() < 0.002,
+                "{name}: {seen:?}, {px_per_mm}"
+            );
         }
     }
 
     #[test]
     fn a_blur_of_known_width_widens_the_edges_as_a_gaussian_must() {
         // From 10 to 90 % of a Gaussian's integral are 2 · 1.2816 σ; widths add in square.
-        let (luma, width) = preview("IMG_0101.jpg", 1280, 0.0);
-        let bare = look(&luma, width).unwrap().edge_width_px.unwrap();
-        for sigma_px in [0.6, 1.0, 1.4] {
-            let (luma, width) = preview("IMG_0101.jpg", 1280, sigma_px);
-            let seen = look(&luma, width).unwrap();
-            let must = bare.hypot(2.0 * 1.2816 * sigma_px);
-            eprintln!("{sigma_px} {must} {bare} {seen:?}");
+        let width_at = |sigma_px: f64| {
+            let (luma, photo) = preview("IMG_0101.jpg", 1280, sigma_px);
+            let seen = look(&luma, photo.width as f64).unwrap();
+            (seen.edge_width_px.unwrap(), seen.word)
+        };
+        let (bare, _) = width_at(0.0);
+        for (sigma_px, word) in [(0.6, Word::Good), (1.4, Word::Blurred)] {
+            let (width, said) = width_at(sigma_px);
+            assert!((width / bare.hypot(2.0 * 1.2816 * sigma_px) - 1.0).abs() < 0.08, "σ {sigma_px}: {width}");
+            assert_eq!(said, word);
         }
+    }
+
+    #[test]
+    fn a_card_with_any_of_its_markers_hidden_is_never_good() {
+        let (luma, photo) = preview("IMG_0101.jpg", 1280, 0.0);
+        let card = find_card(&luma).unwrap();
+        for corners in card.corners_px.chunks(4) {
+            let [x, y] = [0, 1].map(|k| corners.iter().map(|corner| corner[k]).sum::<f64>() / 4.0);
+            let mut hidden = luma.clone();
+            for (at, pixel) in hidden.pixels.iter_mut().enumerate() {
+                let beside = ((at % luma.width) as f64 - x).hypot((at / luma.width) as f64 - y);
+                *pixel = if beside < 60.0 { 90 } else { *pixel };
+            }
+            let seen = look(&hidden, photo.width as f64).unwrap();
+            assert_eq!(seen.word, Word::PartOfCard, "{seen:?}");
+        }
+    }
+
+    #[test]
+    fn from_afar_the_word_is_to_go_nearer() {
+        let (luma, _) = preview("IMG_0101.jpg", 1280, 0.0);
+        assert_eq!(look(&luma, 1600.0).unwrap().word, Word::TooFar);
     }
 
     #[test]
@@ -229,7 +260,6 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(40))]
         #[test]
         fn no_picture_is_too_odd_to_answer(width in 160_usize..260, height in 160_usize..260, seed: u64, cell in 1_usize..30, levels in 2_u8..8) {
             // Patches of a few levels: blobs, edges and near-markers in plenty.
