@@ -152,6 +152,9 @@ fn width_across(luma: &Luma, a: [f64; 2], b: [f64; 2]) -> Option<f64> {
         total.map(|light| light / feet as f64)
     };
     let profile: Vec<f64> = (-steps..=steps).map(light_at).collect::<Option<_>>()?;
+    // From where the border is blackest: farther in, white cells may shine into it.
+    let blackest = (0..=steps as usize).min_by(|&a, &b| profile[a].total_cmp(&profile[b]))?;
+    let profile = &profile[blackest..];
     let (dark, bright) = (*profile.first()?, *profile.last()?);
     let crossing = |share: f64| {
         let level = dark + share * (bright - dark);
