@@ -4,7 +4,6 @@ use std::path::Path;
 
 use rakelight_core::print::{self, Request};
 
-use crate::prints::read;
 use crate::{PadKind, Point, ShellError, Workspace};
 
 /// The light over the print; degrees clockwise from the picture's right.
@@ -55,7 +54,7 @@ impl Workspace {
         light_from_deg: Option<f64>,
         relief_path: Option<String>,
     ) -> Result<GroundLook, ShellError> {
-        let photo = read(&self.photo_file(&sha256)?)?;
+        let photo = self.on_the_table(&sha256)?;
         let request = Request { look_at_ground: true, light_from_deg, ..Request::default() };
         let measurement = print::measure(&photo, &request)?;
         if let Some(path) = relief_path {
@@ -86,28 +85,7 @@ impl From<print::PadProposal> for PadProposal {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Arrangement, Consent, Feature, Features, Foot, Mark, Marks, Moment, Side, SignKind, VisitHead};
-
-    const START: Moment = Moment { utc_ms: 1_791_962_400_000, offset_minutes: 120 };
-
-    /// A workspace with a visit and the demo's photograph of a hind print: its visit and the photograph.
-    fn workspace(folder: &Path) -> (std::sync::Arc<Workspace>, String, String) {
-        let core = Workspace::open(folder.join("store").display().to_string(), "en".into()).unwrap();
-        let head = VisitHead {
-            purpose: "a check".into(),
-            targets: vec!["lutra_lutra".into()],
-            start: START,
-            people: vec!["A Tester".into()],
-            place_name: "Nowhere".into(),
-            landowner: None,
-            consent: Consent::None,
-            notice: None,
-        };
-        let visit = core.open_visit(head, START).unwrap();
-        let photo = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/demo-visit/IMG_0101.jpg");
-        let sha256 = core.add_photo(visit.clone(), photo.into(), START).unwrap().sha256;
-        (core, visit, sha256)
-    }
+    use crate::demo::workspace;
 
     #[test]
     fn the_light_the_pads_and_the_relief_of_a_photograph_are_shown() {
@@ -128,56 +106,5 @@ mod tests {
         assert!(matches!(refused, ShellError::Storage { .. }), "{refused}");
         let refused = core.look_at_ground("00".repeat(32), None, None).unwrap_err();
         assert!(matches!(refused, ShellError::NotFound { .. }), "{refused}");
-    }
-
-    #[test]
-    fn a_card_printed_too_small_is_set_right_by_its_check_line() {
-        let folder = tempfile::tempdir().unwrap();
-        let (core, visit, sha256) = workspace(folder.path());
-        let width = |check_line_mm: Option<f64>| {
-            let at = |x: f64| Point { x, y: 600.0 };
-            let mark = |name: &str, x: f64| Mark { name: name.into(), at: at(x) };
-            let points = vec![mark("widest_left", 1000.0), mark("widest_right", 1300.0)];
-            let marks =
-                Marks { print: "h1".into(), foot: Foot::Hind, side: Side::Left, points, u_px: 1.5, check_line_mm };
-            core.measure(visit.clone(), sha256.clone(), marks, START).map(|reading| reading.width.unwrap().mm)
-        };
-        let (usual, small) = (width(None).unwrap(), width(Some(97.0)).unwrap());
-        assert!((small / usual - 0.97).abs() < 1e-6, "{small} {usual}");
-        assert!(width(Some(9.7)).is_err());
-    }
-
-    #[test]
-    fn where_nobody_says_how_many_toes_registered_those_that_were_marked_count() {
-        let folder = tempfile::tempdir().unwrap();
-        let (core, visit, sha256) = workspace(folder.path());
-        let mark = |name: &str, x: f64, y: f64| Mark { name: name.into(), at: Point { x, y } };
-        let points = (1..=5).map(|n| mark(&format!("toe_{n}_tip"), 1000.0 + 60.0 * f64::from(n), 600.0)).collect();
-        let marks =
-            Marks { print: "h1".into(), foot: Foot::Hind, side: Side::Left, points, u_px: 1.5, check_line_mm: None };
-        core.measure(visit.clone(), sha256.clone(), marks, START).unwrap();
-        let features = Features {
-            substrate: None,
-            toes_seen: None,
-            which_toes: None,
-            claws: Feature::NotLooked,
-            webbing: Feature::NotLooked,
-            heel_pad: Feature::NotLooked,
-            arrangement: Arrangement::NotLooked,
-            trail: None,
-            drag_mark: None,
-            setting: None,
-            droppings: vec![],
-            feeding_remains: vec![],
-        };
-        let dog = |toes_seen: Option<i32>| {
-            let features = Features { toes_seen, ..features.clone() };
-            let answer = core
-                .identify(visit.clone(), "s1".into(), SignKind::Print, Some(sha256.clone()), features, START)
-                .unwrap();
-            answer.candidates.iter().find(|c| c.maker == "canis_familiaris").unwrap().probability
-        };
-        assert_eq!(dog(None), dog(Some(5)));
-        assert!(dog(None) < 0.5 * dog(Some(4)));
     }
 }

@@ -1,19 +1,47 @@
 //! Who made a print, how sure, why, and what to look at next.
 
 use rakelight_core::identify::{self, Evidence, PrintEvidence, TrailEvidence};
-use rakelight_core::survey::{self, Identified, Record, SignNoted, Visit};
+use rakelight_core::survey::Visit;
 use serde_json::{Map, Value};
 
-use crate::{
-    Arrangement, Dropping, Feature, Grade, Moment, Remains, Setting, ShellError, SignKind, Standing, Workspace,
-};
+use crate::{Arrangement, Dropping, Feature, Foot, Grade, Remains, Setting, ShellError, Standing};
 
-/// What was looked at beside the measures. `None` and `NotLooked` are 'not known'.
-#[derive(Debug, Clone, uniffi::Record)]
-pub struct Features {
+/// What was seen of a sign, beside what is measured. `None` and `NotLooked` are 'not known'.
+#[derive(Debug, Clone, Default, uniffi::Record)]
+pub struct Seen {
     /// The ground, by its name in the core's data (`firm_mud`, `soft_mud`, `wet_sand` …).
+    #[uniffi(default = None)]
     pub substrate: Option<String>,
+    /// Where it was found.
+    #[uniffi(default = None)]
+    pub setting: Option<Setting>,
+    /// Prints of one animal.
+    #[uniffi(default = [])]
+    pub prints: Vec<PrintSeen>,
+    /// A trail of the same visit that they belong to.
+    #[uniffi(default = None)]
+    pub trail: Option<String>,
+    /// Marks of tail or belly along the trail.
+    #[uniffi(default = None)]
+    pub drag_mark: Option<Feature>,
+    /// Droppings that go with it.
+    #[uniffi(default = [])]
+    pub droppings: Vec<Dropping>,
+    /// Remains of meals beside it.
+    #[uniffi(default = [])]
+    pub feeding_remains: Vec<Remains>,
+}
+
+/// A print; what was measured of it in its photograph goes with it.
+#[derive(Debug, Clone, uniffi::Record)]
+pub struct PrintSeen {
+    /// The photograph that it was measured in.
+    #[uniffi(default = None)]
+    pub sha256: Option<String>,
+    /// Fore or hind, where it wasn't said when it was measured.
+    pub foot: Foot,
     /// How many toes registered; where it isn't said, as many as were marked.
+    #[uniffi(default = None)]
     pub toes_seen: Option<i32>,
     /// Which toes registered, where the inner side is known: 1, the inner one of five, to 5, the outer one.
     #[uniffi(default = None)]
@@ -26,20 +54,6 @@ pub struct Features {
     pub heel_pad: Feature,
     /// How the toes stand.
     pub arrangement: Arrangement,
-    /// A trail of the same visit that the print belongs to.
-    pub trail: Option<String>,
-    /// Marks of tail or belly along the trail.
-    #[uniffi(default = None)]
-    pub drag_mark: Option<Feature>,
-    /// Where it was found.
-    #[uniffi(default = None)]
-    pub setting: Option<Setting>,
-    /// Droppings that go with it.
-    #[uniffi(default = [])]
-    pub droppings: Vec<Dropping>,
-    /// Remains of meals beside it.
-    #[uniffi(default = [])]
-    pub feeding_remains: Vec<Remains>,
 }
 
 /// One track maker, or a group that can't be told apart.
@@ -87,106 +101,49 @@ pub struct Answer {
     pub next: Vec<Look>,
 }
 
-/// What a visit found of one track maker.
-#[derive(Debug, Clone, uniffi::Record)]
-pub struct Finding {
-    /// As in [`Candidate`].
-    pub maker: String,
-    /// In the workspace's language.
-    pub name: String,
-    /// The best of its signs.
-    pub grade: Grade,
-    /// The signs.
-    pub signs: Vec<String>,
-}
-
-impl From<survey::Finding> for Finding {
-    fn from(finding: survey::Finding) -> Self {
-        Self { maker: finding.maker, name: finding.name, grade: finding.grade, signs: finding.signs }
-    }
-}
-
-#[uniffi::export]
-impl Workspace {
-    /// Notes a sign of a visit and identifies who left it: from the print measured in a photograph of the visit, if one is named, and
-    /// from what else was looked at.
-    pub fn identify(
-        &self,
-        visit: String,
-        sign: String,
-        kind: SignKind,
-        sha256: Option<String>,
-        features: Features,
-        now: Moment,
-    ) -> Result<Answer, ShellError> {
-        let visit = self.visit(&visit)?;
-        let facts = self.facts()?;
-        let evidence = evidence(&visit, sha256.as_deref(), &features)?;
-        let result = identify::identify(&evidence, &facts, &self.words).map_err(ShellError::input)?;
-        let photo = visit.photos.iter().find(|photo| Some(&photo.sha256) == sha256.as_ref());
-        let noted = SignNoted {
-            id: sign.clone(),
-            sign: kind,
-            photos: photo.map(|photo| photo.file.clone()).into_iter().collect(),
-            trail: features.trail,
-            place: photo.and_then(|photo| photo.place),
-            placed_by: photo.and_then(|photo| photo.placed_by),
-            time: photo.and_then(|photo| photo.taken),
-            freshness: None,
-            below_high_water: None,
-            note: None,
-        };
-        let answer = Answer::from(&result);
-        let identified = Identified {
-            sign,
-            evidence,
-            result,
-            core_version: env!("CARGO_PKG_VERSION").into(),
-            facts_digest: facts.digest(),
-        };
-        self.write(&visit, vec![Record::SignNoted(noted), Record::Identification(identified)], now.utc()?)?;
-        Ok(answer)
-    }
-}
-
-fn evidence(visit: &Visit, sha256: Option<&str>, features: &Features) -> Result<Evidence, ShellError> {
-    let print = print(visit, sha256, features)?;
+/// What the worker saw and what was measured, as the core's evidence.
+pub(crate) fn evidence(visit: &Visit, seen: &Seen) -> Result<Evidence, ShellError> {
+    let prints = seen.prints.iter().map(|seen| print(visit, seen)).collect::<Result<Vec<_>, _>>()?;
     Ok(Evidence {
-        substrate: features.substrate.clone(),
-        setting: features.setting.clone(),
-        // A sign without a print has no print to look at.
-        prints: Some(print).filter(|print| *print != PrintEvidence::default()).into_iter().collect(),
-        trail: trail(visit, features)?,
-        droppings: features.droppings.clone(),
-        feeding_remains: features.feeding_remains.clone(),
+        substrate: seen.substrate.clone(),
+        setting: seen.setting.clone(),
+        prints,
+        trail: trail(visit, seen)?,
+        droppings: seen.droppings.clone(),
+        feeding_remains: seen.feeding_remains.clone(),
     })
 }
 
-fn print(visit: &Visit, sha256: Option<&str>, features: &Features) -> Result<PrintEvidence, ShellError> {
-    let measured = visit.measured.iter().find(|measured| Some(measured.sha256.as_str()) == sha256);
+fn print(visit: &Visit, seen: &PrintSeen) -> Result<PrintEvidence, ShellError> {
+    let measured = seen.sha256.as_ref().and_then(|sha256| visit.measured.iter().find(|m| m.sha256 == *sha256));
     let measures = measured.and_then(|measured| measured.evidence(None)).unwrap_or_default();
     let mut print: PrintEvidence = read(measures)?;
     let number = |toe: i32| u8::try_from(toe).map_err(|_| ShellError::input("toes are counted from 0 to 5"));
-    if let Some(toes) = features.toes_seen {
+    match seen.foot {
+        Foot::Fore => print.foot = identify::Foot::Fore,
+        Foot::Hind => print.foot = identify::Foot::Hind,
+        Foot::Unknown => {}
+    }
+    if let Some(toes) = seen.toes_seen {
         print.toes_seen = Some(number(toes)?);
     }
-    if let Some(which) = &features.which_toes {
+    if let Some(which) = &seen.which_toes {
         print.which_toes = Some(which.iter().map(|&toe| number(toe)).collect::<Result<_, _>>()?);
     }
-    print.claws = features.claws;
-    print.webbing = features.webbing;
-    print.heel_pad = features.heel_pad;
-    print.arrangement = features.arrangement;
+    print.claws = seen.claws;
+    print.webbing = seen.webbing;
+    print.heel_pad = seen.heel_pad;
+    print.arrangement = seen.arrangement;
     Ok(print)
 }
 
-fn trail(visit: &Visit, features: &Features) -> Result<Option<TrailEvidence>, ShellError> {
-    let measured = features.trail.as_ref().map(|id| {
+fn trail(visit: &Visit, seen: &Seen) -> Result<Option<TrailEvidence>, ShellError> {
+    let measured = seen.trail.as_ref().map(|id| {
         let found = visit.trails.iter().find(|trail| trail.id == *id);
         read(found.ok_or_else(|| ShellError::NotFound { what: "trail".into(), id: id.clone() })?.evidence())
     });
     let mut trail: Option<TrailEvidence> = measured.transpose()?;
-    if let Some(drag_mark) = features.drag_mark {
+    if let Some(drag_mark) = seen.drag_mark {
         trail.get_or_insert_default().drag_mark = drag_mark;
     }
     Ok(trail)

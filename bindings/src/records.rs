@@ -6,7 +6,7 @@ use rakelight_core::measured::Measured;
 use crate::ShellError;
 
 /// An instant and the local time's offset from UTC.
-#[derive(Debug, Clone, Copy, uniffi::Record)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, uniffi::Record)]
 pub struct Moment {
     /// Milliseconds since 1970-01-01T00:00:00Z.
     pub utc_ms: i64,
@@ -30,6 +30,18 @@ impl From<DateTime<FixedOffset>> for Moment {
     fn from(at: DateTime<FixedOffset>) -> Self {
         Self { utc_ms: at.timestamp_millis(), offset_minutes: at.offset().local_minus_utc() / 60 }
     }
+}
+
+/// Where the phone stood.
+#[derive(Debug, Clone, Copy, PartialEq, uniffi::Record)]
+pub struct Place {
+    /// WGS84, degrees.
+    pub lat: f64,
+    /// WGS84, degrees.
+    pub lon: f64,
+    /// The radius that holds the true place with 68 %, m.
+    #[uniffi(default = None)]
+    pub radius_68_m: Option<f64>,
 }
 
 /// A pixel of the upright picture: x right, y down, the first pixel's centre is (0, 0).

@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 use rakelight_core::identify::Facts;
+use rakelight_core::photo::Photo;
 use rakelight_core::store::Store;
 use rakelight_core::survey::{Record, Visit};
 use rakelight_core::words::Words;
@@ -18,7 +19,19 @@ pub struct Workspace {
     store: Mutex<Store>,
     /// With the region's list, once one is set.
     regional: Mutex<Option<Facts>>,
+    /// The photograph that was looked at last.
+    pub(crate) table: Mutex<Option<Arc<Photo>>>,
     pub(crate) words: Words,
+}
+
+/// How much is stored.
+#[derive(Debug, Clone, PartialEq, Eq, uniffi::Record)]
+#[allow(missing_docs)]
+pub struct Stored {
+    pub visits: i32,
+    pub entries: i32,
+    pub photographs: i32,
+    pub photograph_bytes: i64,
 }
 
 #[uniffi::export]
@@ -43,12 +56,28 @@ impl Workspace {
     pub fn visits(&self) -> Result<Vec<String>, ShellError> {
         Ok(self.store().visits()?)
     }
+
+    /// How much is stored.
+    pub fn stored(&self) -> Result<Stored, ShellError> {
+        let store = self.store();
+        let photographs = store.photos()?;
+        let size = |sha256: &String| {
+            Ok(store.photo_path(sha256)?.and_then(|path| path.metadata().ok()).map_or(0, |m| m.len()))
+        };
+        let bytes = photographs.iter().map(size).sum::<Result<u64, ShellError>>()?;
+        Ok(Stored {
+            visits: store.visits()?.len() as i32,
+            entries: store.entry_count()? as i32,
+            photographs: photographs.len() as i32,
+            photograph_bytes: bytes as i64,
+        })
+    }
 }
 
 impl Workspace {
     pub(crate) fn around(store: Store, language: &str) -> Result<Arc<Self>, ShellError> {
         let words = Words::load(language).or_else(|_| Words::load("en")).map_err(ShellError::internal)?;
-        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), words }))
+        Ok(Arc::new(Self { store: Mutex::new(store), regional: Mutex::default(), table: Mutex::default(), words }))
     }
 
     /// The store. A panic in another call leaves no half-done work in it (SQLite rolls back), so its lock is taken over.

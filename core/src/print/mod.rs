@@ -11,6 +11,7 @@ mod landmarks;
 mod light;
 mod measure;
 mod places;
+mod proposed;
 mod seen;
 mod stated;
 mod together;
@@ -21,6 +22,7 @@ pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintM
 pub use light::{Ground, Light, PadEdge, PadProposal};
 pub use measure::{Distance, MOST_TILT_DEG, MeasureError, Measurement, Request, Warning, measure};
 pub use places::{Places, places};
+pub use proposed::proposed_landmarks;
 pub use seen::ScaleKind;
 pub use stated::{SheetCorners, StatedScale};
 pub use together::{Camera, measure_together};

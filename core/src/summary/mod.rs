@@ -49,7 +49,8 @@ struct Page<'a> {
     visit: &'a Opened,
     date: String,
     found: Vec<&'a Finding>,
-    not_found: Vec<&'a Finding>,
+    /// Of each target of which nothing was found: what that means, sentence by sentence.
+    not_found: Vec<Vec<String>>,
     /// The protocol, in words where it is a known one.
     method: Option<&'a str>,
     effort: &'a Effort,
@@ -75,7 +76,8 @@ pub fn html(
     let findings = survey::findings(visit, words);
     let effort = survey::effort(visit);
     let figures = figures(visit, &findings, words, photo_path)?;
-    let (found, not_found) = findings.iter().partition(|finding| finding.grade != Grade::None);
+    let (found, not_found): (Vec<_>, Vec<_>) = findings.iter().partition(|finding| finding.grade != Grade::None);
+    let not_found = not_found.into_iter().map(|finding| survey::absence_texts(finding, words)).collect();
     let method = visit.opened.protocol.as_ref().map(|protocol| {
         let key = format!("protocol.{protocol}");
         if words.has(&key) { words.say(&key).to_owned() } else { protocol.clone() }

@@ -33,11 +33,22 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
             "lat": sign.place.map(|[lat, _]| lat),
             "lon": sign.place.map(|[_, lon]| lon),
             "placed_by": sign.placed_by,
+            "radius_68_m": sign.radius_68_m,
+            "taken_for": sign.taken_for,
             "freshness": sign.freshness,
             "younger_than_h": younger_than_h(sign, &opened.conditions),
             "note": sign.note,
             "evidence": identified.map(|i| &i.evidence),
             "identification": identified.map(|i| &i.result),
+        })
+    });
+    let samples = visit.samples.iter().map(|sample| {
+        json!({
+            "pot": sample.pot,
+            "sign": sample.sign,
+            "held_by": sample.held_by,
+            "since": utc_text(sample.since),
+            "note": sample.note,
         })
     });
     let checks = visit.checks.iter().map(|check| {
@@ -82,6 +93,7 @@ pub fn document(visit: &Visit, findings: &[Finding], left_out: &[LeftOut], warni
         "effort": effort(visit),
         "findings": findings,
         "signs": signs.collect::<Vec<_>>(),
+        "samples": samples.collect::<Vec<_>>(),
         "trails": trails.collect::<Vec<_>>(),
         "photos": photos.collect::<Vec<_>>(),
         "checks": checks.collect::<Vec<_>>(),

@@ -177,6 +177,27 @@ fn not_found(visit: &Visit, target: &str, words: &Words) -> Finding {
     }
 }
 
+/// What it means that nothing was found of a target, what makes it likelier that something was missed, and how likely that is, sentence by sentence; nothing
+/// where something was found.
+pub fn absence_texts(finding: &Finding, words: &Words) -> Vec<String> {
+    let Some(absence) = &finding.absence else { return vec![] };
+    let answer = if absence.enough { "summary.answer_not_found" } else { "summary.answer_not_enough" };
+    let mut texts = vec![words.fill(answer, &[("name", &finding.name)])];
+    if !absence.lowers.is_empty() {
+        let what = absence.lowers.iter().map(|lowers| words.say(&format!("absence.{}", lowers.id)).to_owned());
+        texts.push(format!("{} {}.", words.say("summary.lowers"), what.collect::<Vec<_>>().join("; ")));
+    }
+    texts.extend(absence.missed.as_ref().map(|missed| {
+        let percent = words.number(100.0 * missed.by_one_visit.chance, 0);
+        let visits = missed.visits_until_5_percent.to_string();
+        words.fill(
+            "summary.missed",
+            &[("percent", &percent), ("visits", &visits), ("source", missed.detection.source())],
+        )
+    }));
+    texts
+}
+
 /// The effort of a visit.
 pub fn effort(visit: &Visit) -> Effort {
     let track: Vec<TimedPlace> = visit.track.iter().flat_map(|piece| piece.fixes.iter().copied()).collect();

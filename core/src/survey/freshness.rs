@@ -51,6 +51,8 @@ mod tests {
             trail: None,
             place: None,
             placed_by: None,
+            radius_68_m: None,
+            taken_for: None,
             time: parse_time("2026-10-14T09:30+02:00"),
             freshness: Some("fresh".into()),
             below_high_water,

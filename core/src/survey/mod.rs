@@ -21,7 +21,7 @@ pub use crate::time::{parse_time, utc_text};
 pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
 pub use cautions::{Advice, Caution, Occasion, advice, caution_texts, cautions};
 pub use document::document;
-pub use finding::{Effort, Finding, Grade, StretchEffort, effort, findings};
+pub use finding::{Effort, Finding, Grade, StretchEffort, absence_texts, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
 pub use freshness::{FreshnessClass, classes, younger_than_h};
 pub use later::{Check, Correction, LandownerConsent, Note, Verdict, Withdrawal};
@@ -31,7 +31,7 @@ pub use protocol::{
 };
 pub use record::{
     Bank, Clock, Closed, Conditions, Consent, Identified, Opened, Person, PhotoAttached, PlacedBy, PrintMeasured,
-    Record, SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
+    Record, SampleTaken, SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
 };
 pub use searched::{Repairs, Searched, SearchedError, TimedPlace, searched};
 pub use season::{MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, State, Task, Walk, walks};

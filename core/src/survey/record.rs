@@ -35,6 +35,8 @@ pub enum Record {
     SignNoted(SignNoted),
     /// Who made a sign.
     Identification(Identified),
+    /// A part of a sign that was taken along.
+    SampleTaken(SampleTaken),
     /// The visit's end.
     VisitClosed(Closed),
     /// A second person's view of an identification.
@@ -211,6 +213,8 @@ pub enum PlacedBy {
     Camera,
     /// From the track, by time.
     Track,
+    /// The phone's own position when it was noted.
+    Phone,
     /// Typed.
     Typed,
 }
@@ -292,6 +296,12 @@ pub struct SignNoted {
     pub place: Option<[f64; 2]>,
     /// How that is known.
     pub placed_by: Option<PlacedBy>,
+    /// The radius that holds the true place with 68 %, m, where the phone said it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub radius_68_m: Option<f64>,
+    /// The track maker that the worker took it for, by its name: of an animal that was seen, alive or dead.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken_for: Option<String>,
     /// When it was noted.
     pub time: Option<DateTime<FixedOffset>>,
     /// By appearance, never in days.
@@ -300,6 +310,24 @@ pub struct SignNoted {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub below_high_water: Option<bool>,
     /// Anything else.
+    pub note: Option<String>,
+}
+
+/// A part of a sign that was taken along, in a pot of its own. Written again when it changes hands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SampleTaken {
+    /// What is written on the pot.
+    pub pot: String,
+    /// The sign that it was taken from.
+    pub sign: String,
+    /// Who holds it.
+    pub held_by: Person,
+    /// Since when.
+    #[serde(deserialize_with = "super::visit_file::time")]
+    pub since: DateTime<FixedOffset>,
+    /// What it is, or under which permit.
+    #[serde(default)]
     pub note: Option<String>,
 }
 
@@ -337,6 +365,7 @@ impl Record {
             Self::TrailMeasured(_) => "trail_measured",
             Self::SignNoted(_) => "sign_noted",
             Self::Identification(_) => "identification",
+            Self::SampleTaken(_) => "sample_taken",
             Self::VisitClosed(_) => "visit_closed",
             Self::Check(_) => "check",
             Self::Correction(_) => "correction",
@@ -359,6 +388,7 @@ impl Record {
             Self::TrailMeasured(trail) => trail.id.clone(),
             Self::SignNoted(sign) => sign.id.clone(),
             Self::Identification(identified) => identified.sign.clone(),
+            Self::SampleTaken(sample) => sample.pot.clone(),
             Self::Check(check) => format!("{}/{}", check.sign, super::utc_text(check.at)),
             Self::Correction(correction) => format!("{}/{}", correction.of_kind, correction.of_subject),
             Self::Withdrawal(withdrawal) => match withdrawal.erased.first() {

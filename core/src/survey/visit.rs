@@ -6,8 +6,8 @@ use sha2::{Digest, Sha256};
 
 use super::later::{Check, Correction, LandownerConsent, Note, Verdict, Withdrawal};
 use super::record::{
-    Closed, Consent, Identified, Opened, PhotoAttached, PrintMeasured, Record, SignNoted, StretchWalked, TrackPiece,
-    TrailMeasured,
+    Closed, Consent, Identified, Opened, PhotoAttached, PrintMeasured, Record, SampleTaken, SignNoted, StretchWalked,
+    TrackPiece, TrailMeasured,
 };
 use super::utc_text;
 
@@ -25,6 +25,7 @@ pub struct Visit {
     pub trails: Vec<TrailMeasured>,
     pub signs: Vec<SignNoted>,
     pub identified: Vec<Identified>,
+    pub samples: Vec<SampleTaken>,
     pub closed: Option<Closed>,
     pub checks: Vec<Check>,
     pub notes: Vec<Note>,
@@ -50,6 +51,7 @@ impl Visit {
             trails: vec![],
             signs: vec![],
             identified: vec![],
+            samples: vec![],
             closed: None,
             checks: vec![],
             notes: vec![],
@@ -70,6 +72,7 @@ impl Visit {
             Record::TrailMeasured(trail) => self.trails.push(trail),
             Record::SignNoted(sign) => self.signs.push(sign),
             Record::Identification(identified) => self.identified.push(identified),
+            Record::SampleTaken(sample) => self.samples.push(sample),
             Record::VisitClosed(closed) => self.closed = Some(closed),
             Record::Check(check) => self.checks.push(check),
             Record::Note(note) => self.notes.push(note),
@@ -91,6 +94,7 @@ impl Visit {
         records.extend(self.trails.iter().cloned().map(Record::TrailMeasured));
         records.extend(self.signs.iter().cloned().map(Record::SignNoted));
         records.extend(self.identified.iter().cloned().map(Record::Identification));
+        records.extend(self.samples.iter().cloned().map(Record::SampleTaken));
         records.extend(self.closed.iter().cloned().map(Record::VisitClosed));
         records.extend(self.checks.iter().cloned().map(Record::Check));
         records.extend(self.notes.iter().cloned().map(Record::Note));

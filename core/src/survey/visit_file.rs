@@ -8,7 +8,7 @@ use serde::{Deserialize, Deserializer, de::Error as _};
 use serde_json::{Map, Value};
 
 use super::absence::Detection;
-use super::record::{Bank, Conditions, Consent, Person, SignKind};
+use super::record::{Bank, Conditions, Consent, Person, SampleTaken, SignKind};
 use crate::measured::Measured;
 use crate::place::Category;
 use crate::print::{Floor, Landmarks, StatedScale};
@@ -34,6 +34,8 @@ pub struct VisitFile {
     pub trail: Vec<Trail>,
     #[serde(default)]
     pub sign: Vec<Sign>,
+    #[serde(default)]
+    pub sample: Vec<SampleTaken>,
 }
 
 /// `[visit]`.
@@ -208,6 +210,8 @@ pub struct Sign {
     #[serde(default, deserialize_with = "optional_time")]
     pub time: Option<DateTime<FixedOffset>>,
     #[serde(default)]
+    pub taken_for: Option<String>,
+    #[serde(default)]
     pub freshness: Option<String>,
     #[serde(default)]
     pub below_high_water: Option<bool>,
@@ -365,6 +369,10 @@ impl VisitFile {
         doubled("photo", self.photo.iter().map(|p| &p.file))?;
         doubled("trail", self.trail.iter().map(|t| &t.id))?;
         doubled("sign", self.sign.iter().map(|s| &s.id))?;
+        doubled("sample", self.sample.iter().map(|s| &s.pot))?;
+        if let Some(sample) = self.sample.iter().find(|sample| self.sign.iter().all(|sign| sign.id != sample.sign)) {
+            return Err(format!("sample {}: there is no [[sign]] with id {:?}", sample.pot, sample.sign));
+        }
         let trail_of = |sign: &Sign| sign.trail.clone().filter(|id| !self.trail.iter().any(|trail| trail.id == *id));
         if let Some((sign, trail)) = self.sign.iter().find_map(|sign| Some((sign, trail_of(sign)?))) {
             return Err(format!("sign {}: there is no [[trail]] with id {trail:?}", sign.id));
@@ -392,7 +400,7 @@ fn strictest() -> Category {
 }
 
 /// A TOML date-time or a text that holds a time.
-fn time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime<FixedOffset>, D::Error> {
+pub(super) fn time<'de, D: Deserializer<'de>>(from: D) -> Result<DateTime<FixedOffset>, D::Error> {
     optional_time(from)?.ok_or_else(|| D::Error::custom("a time is missing"))
 }
 

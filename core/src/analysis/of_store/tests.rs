@@ -38,6 +38,8 @@ fn spraint(id: &str) -> [Record; 2] {
         trail: None,
         place: Some([53.0, 9.0]),
         placed_by: None,
+        radius_68_m: None,
+        taken_for: None,
         time: None,
         freshness: Some("fresh".into()),
         below_high_water: None,

@@ -26,6 +26,8 @@ fn sign(id: &str, note: &str) -> Record {
         trail: None,
         place,
         placed_by,
+        radius_68_m: None,
+        taken_for: None,
         time,
         freshness,
         below_high_water: None,

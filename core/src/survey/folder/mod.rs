@@ -175,6 +175,7 @@ pub fn read_folder(
         reader.sign(sign)?;
     }
     step(of, "")?;
+    reader.visit.samples = file.sample.clone();
     reader.visit.closed = file.visit.end.map(|end| Closed { end });
     let FolderVisitParts { files, left_out, warnings } = reader.out;
     Ok(FolderVisit { visit: reader.visit, files, left_out, warnings })

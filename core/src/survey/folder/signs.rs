@@ -33,6 +33,8 @@ impl Reader<'_> {
             trail: sign.trail.clone(),
             place: place.map(|(place, _)| place),
             placed_by: place.map(|(_, by)| by),
+            radius_68_m: None,
+            taken_for: sign.taken_for.clone(),
             time,
             freshness: sign.freshness.clone(),
             below_high_water: sign.below_high_water,

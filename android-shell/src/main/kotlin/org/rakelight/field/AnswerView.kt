@@ -65,7 +65,7 @@ class AnswerView(private val list: LinearLayout) {
         return when {
             candidate.probability < 0.01 -> context.getString(R.string.share_small)
             candidate.low > 0.99 -> context.getString(R.string.share_large)
-            else -> context.getString(R.string.share, text(candidate.probability), text(candidate.low), text(candidate.high))
+            else -> context.getString(R.string.share_of, text(candidate.probability), text(candidate.low), text(candidate.high))
         }
     }
 

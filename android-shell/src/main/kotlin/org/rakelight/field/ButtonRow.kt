@@ -2,6 +2,7 @@ package org.rakelight.field
 
 import android.content.Context
 import android.util.AttributeSet
+import android.view.View
 import android.view.View.MeasureSpec.AT_MOST
 import android.view.View.MeasureSpec.EXACTLY
 import android.view.View.MeasureSpec.UNSPECIFIED
@@ -9,24 +10,26 @@ import android.view.View.MeasureSpec.makeMeasureSpec
 import android.view.ViewGroup
 import android.widget.Button
 
-/** Buttons of one width, as many beside each other as fit with their whole text. */
+/** Buttons of one width, as many beside each other as fit with their whole text; the first one nearest to the thumb. */
 class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context, attributes) {
     private val space = (8 * resources.displayMetrics.density).toInt()
     private var columns = 1
 
-    /** A button: its text, whether it is a quiet one, what it does. */
-    class Press(val text: String, val quiet: Boolean = false, val icon: Int = 0, val act: () -> Unit)
+    /** On which side the thumb is. */
+    var leftHanded = true
 
-    fun show(buttons: List<Press>) {
-        removeAllViews()
-        buttons.forEach { press ->
-            val style = if (press.quiet) R.style.Press_Quiet else R.style.Press
-            addView(Button(context, null, 0, style).apply {
-                text = press.text
-                setCompoundDrawablesRelativeWithIntrinsicBounds(press.icon, 0, 0, 0)
-                setOnClickListener { press.act() }
-            })
+    fun show(presses: List<Press>) = put(presses.map { press ->
+        val style = if (press.quiet) R.style.Press_Quiet else R.style.Press
+        Button(context, null, 0, style).apply {
+            text = press.text
+            icon(press.icon)
+            setOnClickListener { press.act() }
         }
+    })
+
+    fun put(buttons: List<View>) {
+        removeAllViews()
+        buttons.forEach(::addView)
     }
 
     private val buttons get() = (0 until childCount).map(::getChildAt)
@@ -48,7 +51,8 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         rows().forEach { row ->
             val height = row.maxOf { it.measuredHeight }
             row.forEachIndexed { i, button ->
-                val x = paddingLeft + i * (button.measuredWidth + space)
+                val place = if (leftHanded) i else columns - 1 - i
+                val x = paddingLeft + place * (button.measuredWidth + space)
                 button.layout(x, y, x + button.measuredWidth, y + height)
             }
             y += height + space
@@ -58,4 +62,10 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
     private fun rows() = buttons.chunked(columns)
 
     private fun column(room: Int, columns: Int) = (room - (columns - 1) * space) / columns
+}
+
+/** An icon before a button's text, in the text's colour. */
+fun Button.icon(icon: Int) {
+    setCompoundDrawablesRelativeWithIntrinsicBounds(icon, 0, 0, 0)
+    compoundDrawableTintList = textColors
 }

@@ -1,8 +1,44 @@
 package org.rakelight.field
 
 import android.app.Application
+import android.content.Context
+import android.content.res.Configuration
+import java.time.Instant
+import java.util.Locale
 
-/** Holds what lives as long as the app: the way to the core. */
+/** Holds what lives as long as the app: the way to the core, the settings, the clock. */
 class FieldApp : Application() {
     val core by lazy { CoreAccess(this) }
+    val settings by lazy { Settings(this) }
+
+    /** Where the phone is. */
+    var positions: Positions = object : Positions {
+        override val latest: org.rakelight.core.Place? = null
+    }
+
+    /** Set by tests. */
+    var clock: () -> Instant = Instant::now
+
+    override fun onCreate() {
+        super.onCreate()
+        Locale.setDefault(Language.of(this))
+    }
+}
+
+/** The app's language, which may be another one than the phone's. */
+object Language {
+    /** Those that the app speaks. */
+    val ALL = listOf("en", "de", "fr", "es", "pl")
+
+    fun of(context: Context): Locale {
+        val phone = context.resources.configuration.locales[0]
+        val chosen = Settings(context).language ?: return phone
+        return if (chosen == phone.language) phone else Locale.forLanguageTag(chosen)
+    }
+
+    /** The same context, in the app's language. */
+    fun wrap(context: Context): Context {
+        val locale = of(context)
+        return context.createConfigurationContext(Configuration(context.resources.configuration).apply { setLocale(locale) })
+    }
 }

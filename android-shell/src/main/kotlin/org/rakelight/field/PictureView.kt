@@ -11,6 +11,7 @@ import android.graphics.RectF
 import android.util.AttributeSet
 import android.view.MotionEvent
 import android.view.View
+import kotlin.math.hypot
 import kotlin.math.min
 import org.rakelight.core.Point
 
@@ -19,7 +20,10 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     /** Called with a marked point (px of the upright picture) and a mark's standard uncertainty (px). */
     var onMark: ((Point, Double) -> Unit)? = null
 
-    /** Whether a touch marks. */
+    /** Called with a mark that was dragged elsewhere: which, where to, and its standard uncertainty (px). */
+    var onMoved: ((Int, Point, Double) -> Unit)? = null
+
+    /** Whether a touch sets a mark. Those that are there can always be dragged. */
     var marking = false
 
     private var bitmap: Bitmap? = null
@@ -30,6 +34,9 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private var lines: List<MeasuredLine> = emptyList()
     private var bar: ScaleBar? = null
     private var finger: Point? = null
+
+    /** The mark that is being dragged. */
+    private var dragged: Int? = null
     private val pictureToView = Matrix()
     private val viewToPicture = Matrix()
     private val dp = resources.displayMetrics.density
@@ -118,7 +125,7 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
             val (from, to) = inView(line.from) to inView(line.to)
             twice { canvas.drawLine(from[0], from[1], to[0], to[1], it) }
         }
-        marks.forEach { mark -> drawMark(canvas, inView(mark)) }
+        marks.forEachIndexed { i, mark -> drawMark(canvas, inView(finger.takeIf { i == dragged } ?: mark)) }
         lines.forEach { line -> drawLabel(canvas, inView(line.to), line.label) }
     }
 
@@ -142,12 +149,15 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
         drawLabel(canvas, floatArrayOf(x - 12 * dp, y - 18 * dp), bar.label)
     }
 
-    /** What lies under the finger, larger, in the corner away from it. */
+    /** What lies under the finger, larger, above it; beside it where there is no room above. */
     private fun drawLoupe(canvas: Canvas, bitmap: Bitmap, at: Point) {
         val radius = min(width, height) * 0.22f
         val (fx, fy) = inView(at).let { it[0] to it[1] }
-        val x = if (fx > width / 2f) radius + 8 * dp else width - radius - 8 * dp
-        val y = radius + 8 * dp
+        val above = fy - radius - FINGER_DP * dp
+        val hasRoom = above >= radius
+        val beside = if (fx > width / 2f) fx - radius - FINGER_DP * dp else fx + radius + FINGER_DP * dp
+        val x = (if (hasRoom) fx else beside).coerceIn(radius, (width - radius).coerceAtLeast(radius))
+        val y = above.coerceIn(radius, (height - radius).coerceAtLeast(radius))
         val circle = Path().apply { addCircle(x, y, radius, Path.Direction.CW) }
         canvas.save()
         canvas.clipPath(circle)
@@ -163,18 +173,36 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
 
     @SuppressLint("ClickableViewAccessibility") // A mark is a place; there is nothing to click without one.
     override fun onTouchEvent(event: MotionEvent): Boolean {
-        if (!marking || bitmap == null) return false
-        val point = floatArrayOf(event.x, event.y).also(viewToPicture::mapPoints)
+        if (bitmap == null) return false
+        val at = floatArrayOf(event.x, event.y).also(viewToPicture::mapPoints).let { (x, y) -> Point(x.toDouble(), y.toDouble()) }
         when (event.actionMasked) {
-            MotionEvent.ACTION_DOWN, MotionEvent.ACTION_MOVE -> finger = Point(point[0].toDouble(), point[1].toDouble())
-            MotionEvent.ACTION_UP -> {
-                finger = null
-                onMark?.invoke(Point(point[0].toDouble(), point[1].toDouble()), viewToPicture.mapRadius(TOUCH_U_DP * dp).toDouble())
+            MotionEvent.ACTION_DOWN -> {
+                dragged = markAt(event.x, event.y)
+                if (dragged == null && !marking) return false
+                finger = at
             }
-            MotionEvent.ACTION_CANCEL -> finger = null
+            MotionEvent.ACTION_MOVE -> finger = at
+            MotionEvent.ACTION_UP -> {
+                val uPx = viewToPicture.mapRadius(TOUCH_U_DP * dp).toDouble()
+                val moved = dragged
+                dragged = null
+                finger = null
+                if (moved != null) onMoved?.invoke(moved, at, uPx) else onMark?.invoke(at, uPx)
+            }
+            MotionEvent.ACTION_CANCEL -> {
+                dragged = null
+                finger = null
+            }
         }
         invalidate()
         return true
+    }
+
+    /** The mark within reach of a finger; a place is marked anew only where there is none. */
+    private fun markAt(x: Float, y: Float): Int? {
+        if (onMoved == null) return null
+        val away = marks.map { mark -> inView(mark).let { (mx, my) -> hypot(mx - x, my - y) } }
+        return away.withIndex().minByOrNull { it.value }?.takeIf { it.value <= REACH_DP * dp }?.index
     }
 
     /** A pixel of the picture in the view; for tests too. */
@@ -200,5 +228,9 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
         const val LOUPE = 2.5f
         /** A mark set under the loupe: its standard uncertainty on the glass, dp. Assumed; a quarter of a millimetre. */
         const val TOUCH_U_DP = 1.5f
+        /** Within this a touch takes hold of a mark. */
+        const val REACH_DP = 24f
+        /** How far the loupe keeps from the finger's middle. */
+        const val FINGER_DP = 40f
     }
 }

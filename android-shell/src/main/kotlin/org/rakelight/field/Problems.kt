@@ -8,6 +8,8 @@ fun Context.problem(problem: Throwable): Pair<String, String> = when (problem) {
     is ShellException.BadPhoto -> getString(R.string.problem_photo) to getString(R.string.problem_photo_hint)
     is ShellException.NoScale -> getString(R.string.problem_scale) to getString(R.string.problem_scale_hint)
     is ShellException.BadMarks -> getString(R.string.problem_marks) to getString(R.string.problem_marks_hint)
+    is ShellException.BadInput -> getString(R.string.problem_input) to getString(R.string.problem_input_hint, problem.detail)
+    is ShellException.NotFound -> getString(R.string.problem_gone) to getString(R.string.problem_gone_hint)
     is ShellException.Storage -> getString(R.string.problem_storage) to getString(R.string.problem_storage_hint)
     is ShellException.Busy -> getString(R.string.problem_busy) to getString(R.string.problem_busy_hint)
     is ShellException.KeyLost -> getString(R.string.problem_key) to getString(R.string.problem_key_hint)
@@ -16,5 +18,6 @@ fun Context.problem(problem: Throwable): Pair<String, String> = when (problem) {
     is ShellException.Refused -> getString(R.string.problem_refused) to getString(R.string.problem_refused_hint, problem.detail)
     is ShellException.OtherVersion -> getString(R.string.problem_version) to getString(R.string.problem_version_hint)
     is ShellException.Stopped -> getString(R.string.problem_stopped) to getString(R.string.problem_stopped_hint)
+    is ShellException.BadStore -> getString(R.string.problem_store) to getString(R.string.problem_store_hint, problem.detail)
     else -> getString(R.string.problem_other) to getString(R.string.problem_other_hint, problem.toString())
 }

@@ -1,0 +1,50 @@
+package org.rakelight.field
+
+import android.content.Context
+import android.content.SharedPreferences
+
+/** What the worker set once for all visits, and which visit is under way. */
+class Settings(context: Context) {
+    private val kept: SharedPreferences = context.getSharedPreferences("settings", Context.MODE_PRIVATE)
+
+    /** Who writes. */
+    var me by text("me")
+
+    /** Who expects the worker back: name and number, in the worker's words. */
+    var expectedBy by text("expected_by")
+
+    /** ISO 639-1; null follows the phone. */
+    var language by text("language")
+
+    /** What the check line of the worker's card measures, mm; null is true to size. */
+    var checkLineMm by text("check_line_mm")
+
+    /** The visit that is under way. */
+    var visit by text("visit")
+
+    var leftHanded: Boolean
+        get() = kept.getBoolean("left_handed", false)
+        set(value) = save { putBoolean("left_handed", value) }
+
+    /** Whether others' photographs come along. */
+    var photographsIn: Boolean
+        get() = kept.getBoolean("photographs_in", false)
+        set(value) = save { putBoolean("photographs_in", value) }
+
+    /** Whether an exchange is made by itself where there is Wi-Fi. */
+    var exchangesAlone: Boolean
+        get() = kept.getBoolean("exchanges_alone", false)
+        set(value) = save { putBoolean("exchanges_alone", value) }
+
+    private fun text(key: String) = object : kotlin.properties.ReadWriteProperty<Any?, String?> {
+        override fun getValue(thisRef: Any?, property: kotlin.reflect.KProperty<*>) = kept.getString(key, null)
+
+        override fun setValue(thisRef: Any?, property: kotlin.reflect.KProperty<*>, value: String?) =
+            save { putString(key, value?.trim()?.ifEmpty { null }) }
+    }
+
+    /** At once: it must outlive an empty battery. */
+    private fun save(change: SharedPreferences.Editor.() -> Unit) {
+        kept.edit().apply(change).commit()
+    }
+}
