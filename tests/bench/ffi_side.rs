@@ -9,9 +9,8 @@ use rakelight_core::photo::Photo;
 use rakelight_core::print::{Request, measure};
 
 fn steps(photo: &Path, relief: &Path) -> Result<(), Box<dyn std::error::Error>> {
-    let read = || Ok::<_, Box<dyn std::error::Error>>(Photo::read(&std::fs::read(photo)?)?);
-    measure(&read()?, &Request::default())?;
-    let photo = read()?;
+    let photo = Photo::read(&std::fs::read(photo)?)?;
+    measure(&photo, &Request::default())?;
     let measurement = measure(&photo, &Request { look_at_ground: true, ..Request::default() })?;
     std::fs::write(relief, measurement.relief_png(&photo)?)?;
     Ok(())

@@ -4,8 +4,12 @@ import java.nio.ByteBuffer
 import org.rakelight.core.Arrangement
 import org.rakelight.core.Consent
 import org.rakelight.core.Feature
-import org.rakelight.core.Features
+import org.rakelight.core.Foot
 import org.rakelight.core.Moment
+import org.rakelight.core.PrintSeen
+import org.rakelight.core.ScaleBy
+import org.rakelight.core.Seen
+import org.rakelight.core.SignForm
 import org.rakelight.core.SignKind
 import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
@@ -26,29 +30,33 @@ fun main(arguments: Array<String>) {
         // The cheapest call that there is: an empty list, by way of the store.
         clock("a call (bases, none known)", 20_000, "at most 50 µs") { core.bases() }
 
-        val head = VisitHead("a clock", listOf("lutra_lutra"), start, listOf("A Clock"), "Nowhere", null, Consent.NONE, "All of it is invented")
+        val head = VisitHead(purpose = "a clock", targets = listOf("lutra_lutra"), start = start, people = listOf("A Clock"), placeName = "Nowhere", landowner = null, consent = Consent.NONE, notice = "All of it is invented")
         val visit = core.openVisit(head, start)
-        val features = Features("soft_mud", 5, null, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED, null)
-        repeat(50) { core.identify(visit, "s$it", SignKind.PRINT, null, features, start) }
-        // The page that is there: what a visit's 50 signs come to.
-        check(core.findings(visit).sumOf { it.signs.size } >= 50) { "50 signs come back" }
-        clock("a page of 50 signs (findings)", 200, "at most 5,000 µs") { core.findings(visit) }
+        val print = PrintSeen(foot = Foot.HIND, toesSeen = 5, claws = Feature.NOT_LOOKED, webbing = Feature.NOT_LOOKED, heelPad = Feature.NOT_LOOKED, arrangement = Arrangement.NOT_LOOKED)
+        repeat(50) { core.noteSign(visit, SignForm(id = "s$it", kind = SignKind.PRINT, time = start, seen = Seen(substrate = "soft_mud", prints = listOf(print))), start) }
+        check(core.signs(visit).size == 50) { "50 signs come back" }
+        clock("a page of 50 signs (signs)", 200, "at most 5,000 µs") { core.signs(visit) }
 
         val plane = ByteBuffer.allocateDirect(1280 * 960)
         clock("a frame of the preview, 1280 × 960, without a card", 50, "well under 200,000 µs") { lookAtPreview(plane, 1280, 960, 1280, 4000) }
 
-        val sha256 = core.addPhoto(visit, photo, start).sha256
+        // The workspace keeps the last photograph decoded, so two files of the same pixels take turns: each turn begins with the file.
+        val again = File(folder, "again.jpg").apply { writeBytes(File(photo).readBytes() + 0) }
+        val photos = listOf(photo, again.path).map { core.addPhoto(visit, it, start).sha256 }
+        var turn = 0
         val relief = File(folder, "relief.png").path
         val side = ProcessBuilder(rust, photo, File(folder, "rust.png").path).redirectError(ProcessBuilder.Redirect.INHERIT).start()
         val (ask, answer) = side.outputStream.bufferedWriter() to side.inputStream.bufferedReader()
         fun here(): Double {
+            val sha256 = photos[turn++ % 2]
             val from = System.nanoTime()
-            core.findScale(sha256)
+            core.findScale(sha256, ScaleBy.Card(null))
             core.lookAtGround(sha256, null, relief)
             return (System.nanoTime() - from) / 1e6
         }
         fun there(answer: BufferedReader): Double {
-            ask.appendLine().flush()
+            ask.write("\n")
+            ask.flush()
             return answer.readLine().toDouble()
         }
         repeat(2) { here(); there(answer) }
