@@ -22,7 +22,7 @@ fn middle_doubled(luma: &Luma) -> Luma {
     // Of each new pixel, the old one that it lies in and its nearest neighbour; a quarter is left over around.
     let old = |at: usize, side: usize| {
         let own = side / 4 + at / 2;
-        (own, if at % 2 == 0 { own.saturating_sub(1) } else { (own + 1).min(side - 1) })
+        (own, if at.is_multiple_of(2) { own.saturating_sub(1) } else { (own + 1).min(side - 1) })
     };
     let value = |x: usize, y: usize| u32::from(luma.pixels[y * luma.width + x]);
     let pixels = (0..height).flat_map(|y| (0..width).map(move |x| (x, y))).map(|(x, y)| {
