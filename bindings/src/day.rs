@@ -131,6 +131,12 @@ pub struct PlaceGiven {
     pub may_enter: bool,
     /// The landowner's condition, or what the coordinator wrote.
     pub notes: Vec<String>,
+    /// Length of the stretch, m, where one is planned.
+    pub stretch_length_m: Option<f64>,
+    /// How many spots to look at first are given with it.
+    pub spots: u32,
+    /// How it is searched, in words.
+    pub protocol: Option<String>,
 }
 
 #[uniffi::export]
@@ -202,6 +208,12 @@ impl Workspace {
         })
     }
 
+    /// A built-in protocol's name; a team's own as it is called.
+    fn protocol_in_words(&self, id: &str) -> String {
+        let key = format!("protocol.{id}");
+        if self.words.has(&key) { self.words.say(&key).into() } else { id.into() }
+    }
+
     fn given(&self, season: &str, place: &survey::PlacePlanned, task: Task) -> PlaceGiven {
         let [lat, lon] = place.at;
         let condition = place.permission.as_ref().and_then(|permission| permission.note.clone());
@@ -219,6 +231,9 @@ impl Workspace {
             land: self.words.say(task.may_enter.key()).into(),
             may_enter: task.may_enter == survey::MayEnter::Yes,
             notes: condition.into_iter().chain(task.given.note).collect(),
+            stretch_length_m: place.as_stretch().map(|stretch| stretch.length_m()),
+            spots: u32::try_from(place.spots.len()).unwrap_or(u32::MAX),
+            protocol: place.protocol.as_ref().map(|id| self.protocol_in_words(id)),
         }
     }
 }
@@ -245,7 +260,7 @@ impl DaysAsked {
 }
 
 impl ShoreAsked {
-    fn read(self) -> Result<Shore, ShellError> {
+    pub(crate) fn read(self) -> Result<Shore, ShellError> {
         let turn = |turn: TideTurn| {
             let kind = if turn.high { ExtremeKind::High } else { ExtremeKind::Low };
             Ok(Extreme { utc: turn.at.utc()?, height_m: turn.height_m, kind })
@@ -345,6 +360,9 @@ mod tests {
             r#"[[place]]
             name = "Sallow Bridge"
             at = [53.0, 9.0]
+            stretch = [[9.0, 53.0], [9.004, 53.0], [9.004, 53.002]]
+            spots = [{ at = [53.0, 9.002], why = ["log"] }]
+            protocol = "one_bank_600"
             permission = { granted = true, note = "shut the gate" }
             [[given]]
             place = "Sallow Bridge"
@@ -356,6 +374,9 @@ mod tests {
         let given = core.places_given(Some("Ada".into()), "2026-10-03".into()).unwrap();
         assert_eq!((given.len(), given[0].may_enter, given[0].done), (1, true, false));
         assert_eq!(given[0].notes, ["shut the gate"]);
+        // 0.004 and 0.002 degrees at 53° N on WGS84: 268.5 m and 222.6 m.
+        assert!((given[0].stretch_length_m.unwrap() - 491.1).abs() < 0.2);
+        assert_eq!((given[0].spots, given[0].protocol.as_deref().unwrap().contains("600 m")), (1, true));
         assert!(core.places_given(Some("Bo".into()), "2026-10-03".into()).unwrap().is_empty());
         assert!(core.visits().unwrap().is_empty(), "a season is no visit");
     }

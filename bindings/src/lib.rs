@@ -9,11 +9,13 @@ mod connection;
 mod day;
 #[cfg(test)]
 mod demo;
+mod drafts;
 mod error;
 mod exchange;
 mod ground;
 mod key;
 mod maker;
+mod map;
 mod picture;
 mod preview;
 mod prints;
@@ -21,6 +23,7 @@ mod records;
 mod sign;
 mod trail;
 mod visit;
+mod walk;
 mod workspace;
 
 pub use choices::{Choice, Choices};
@@ -31,7 +34,7 @@ pub use exchange::{ExchangeOutcome, ExchangeProgress, ExchangeStep, RefusedEntri
 pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Look, PrintSeen, Seen};
-pub use preview::{PreviewSeen, PreviewWord, look_at_preview, read_code};
+pub use map::{LineKind, MapDrawn, MapLine, MapMark, MapPoint, MarkKind};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale, ScaleBy};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,
@@ -43,6 +46,9 @@ pub use trail::{
     TrailPictures, TrailSection, TrailValue,
 };
 pub use visit::{Finding, VisitHead, VisitLine, Weather};
+pub use walk::{
+    Bank, Fix, FixKept, LonLat, ShoreNow, ShoreState, Span, StretchNow, StretchPlanned, StretchSearched, Walking,
+};
 pub use workspace::{Stored, Workspace};
 
 uniffi::setup_scaffolding!("rakelight");

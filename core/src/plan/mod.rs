@@ -18,7 +18,7 @@ pub use calendar::calendar;
 pub use chrono_tz::Tz;
 pub use draw::{DrawError, draw_day};
 pub use light::{LampRecipe, LightData, LowSun, Polar, SunOfDay, SunSeen, shadow_mm};
-pub use shore::{FreeShore, Shore, TurnBack};
+pub use shore::{FreeShore, Shore, ShoreAt, ShoreNow, ShoreState, TurnBack};
 pub use spots::{LeftOut, Reason, Spot, Spots, SpotsError, spots};
 pub use sun::{Air, Sun, delta_t_s, sun};
 pub use tide::{Between, Extreme, ExtremeKind, HarmonicTide, Height, Tide, TideError, TideTable};

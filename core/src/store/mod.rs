@@ -5,6 +5,7 @@ mod backup;
 mod clock;
 mod damage;
 mod device;
+mod drafts;
 mod encoding;
 mod entry;
 mod error;
@@ -52,7 +53,8 @@ pub use read::VisitLine;
 const APPLICATION_ID: i64 = 0x5261_6b65;
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
-const MIGRATIONS: [&str; 2] = [include_str!("schema/1.sql"), include_str!("schema/2.sql")];
+const MIGRATIONS: [&str; 3] =
+    [include_str!("schema/1.sql"), include_str!("schema/2.sql"), include_str!("schema/3.sql")];
 
 /// The tables for reading, made anew after every migration.
 const READING: &str = include_str!("schema/reading.sql");

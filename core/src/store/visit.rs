@@ -4,7 +4,8 @@ use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
 use super::{Appended, Draft, Entry, Store, StoreError};
-use crate::survey::{PlaceGiven, Record, SeasonPlan, Visit};
+use crate::survey::season::subject_of;
+use crate::survey::{PlaceGiven, PlacePlanned, Record, SeasonPlan, Visit};
 
 /// What is planned stands among the visits under this and the season's name.
 pub(super) const SEASON: &str = "season/";
@@ -44,6 +45,21 @@ impl Store {
         Ok(Visit::assemble(self.current_of(id)?.iter().filter_map(record)))
     }
 
+    /// A visit's way alone: its head, stretches, track and signs as in [`Store::visit`]. What was photographed, measured and identified, which is most
+    /// of it, isn't read, so that this can be asked every few seconds.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn way(&self, id: &str) -> Result<Option<Visit>, StoreError> {
+        let sql = format!(
+            "SELECT {} FROM entries WHERE id IN (SELECT entry FROM newest WHERE visit = ?1
+                 AND kind IN ('visit_opened', 'stretch_walked', 'track_piece', 'sign_noted', 'correction', 'withdrawal'))
+             ORDER BY wall_ms, counter, device, number, digest",
+            Entry::COLUMNS
+        );
+        Ok(Visit::assemble(self.query(&sql, [id], Entry::of_row)?.iter().filter_map(record)))
+    }
+
     /// All visits whose head is here.
     ///
     /// # Errors
@@ -77,6 +93,21 @@ impl Store {
         Ok(SeasonPlan::assemble(self.current_of(&format!("{SEASON}{name}"))?.iter().filter_map(record)))
     }
 
+    /// A place as it was planned last, in whichever season.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn place_planned(&self, name: &str) -> Result<Option<PlacePlanned>, StoreError> {
+        let sql = format!(
+            "SELECT {} FROM entries WHERE id IN (SELECT entry FROM newest WHERE visit > ?1 AND visit < ?2
+                 AND subject IN (?3, 'place_planned/' || ?3))
+             ORDER BY wall_ms, counter, device, number, digest",
+            Entry::COLUMNS
+        );
+        let entries = self.query(&sql, [SEASON, AFTER_SEASONS, &subject_of(name)], Entry::of_row)?;
+        Ok(SeasonPlan::assemble(entries.iter().filter_map(record)).places.pop())
+    }
+
     /// The names of the seasons that something is planned for.
     ///
     /// # Errors
@@ -97,4 +128,60 @@ fn draft(record: &Record, visit: &str, author: &str) -> Option<Draft> {
 
 fn record(entry: &Entry) -> Option<Record> {
     serde_json::from_value(json!({ "kind": entry.kind, "payload": entry.value()? })).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::kind;
+    use crate::survey::{Correction, Opened, StretchWalked, parse_time};
+
+    fn a_store() -> (tempfile::TempDir, Store, DateTime<Utc>) {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open_or_create(&folder.path().join("store")).unwrap();
+        (folder, store, "2026-10-03T07:00:00Z".parse().unwrap())
+    }
+
+    #[test]
+    fn the_way_is_the_visit_without_what_was_measured() {
+        let (_folder, mut store, now) = a_store();
+        let mut visit =
+            Visit::open(Opened::invented("Sallow Bridge", parse_time("2026-10-03T07:00Z").unwrap(), &["Ada"]));
+        let stretch =
+            StretchWalked { name: "bank".into(), bank: None, line: vec![[9.0, 53.0]], searched_m: Some(600.0) };
+        visit.stretches.push(stretch.clone());
+        store.write_visit(&visit, now).unwrap();
+        let right = Record::StretchWalked(StretchWalked { searched_m: Some(60.0), ..stretch });
+        let record = serde_json::to_value(&right).unwrap()["payload"].take();
+        let correction =
+            Correction { of_kind: right.kind().into(), of_subject: right.subject(), why: "a slip".into(), record };
+        store.write_records(&visit.id, "Ada", &[Record::Correction(correction)], now).unwrap();
+        let measured = Draft {
+            kind: kind::PRINT_MEASURED.into(),
+            visit: visit.id.clone(),
+            subject: "x".into(),
+            author: "Ada".into(),
+            payload: json!({}),
+        };
+        store.append(&[measured], now).unwrap();
+        let way = store.way(&visit.id).unwrap().unwrap();
+        assert_eq!(way, store.visit(&visit.id).unwrap().unwrap());
+        assert_eq!(way.stretches[0].searched_m, Some(60.0));
+        assert_eq!(store.way("nowhere").unwrap(), None);
+    }
+
+    #[test]
+    fn a_place_is_as_it_was_planned_last_whatever_the_seasons_are_called() {
+        let (_folder, mut store, now) = a_store();
+        let plan = |at: &str| {
+            SeasonPlan::from_toml(&format!(
+                "[[place]]\nname = 'Sallow Bridge'\nat = {at}\n[[place]]\nname = 'Elsewhere'\nat = [1, 2]"
+            ))
+        };
+        for (season, at) in [("2026-winter", "[53.0, 9.0]"), ("2026-autumn", "[53.1, 9.0]")] {
+            store.write_season(season, "Cy", &plan(at).unwrap(), now).unwrap();
+        }
+        assert_eq!(store.place_planned(" sallow bridge").unwrap().map(|place| place.at), Some([53.1, 9.0]));
+        assert_eq!(store.place_planned("Nowhere").unwrap(), None);
+    }
 }

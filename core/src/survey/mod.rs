@@ -9,11 +9,13 @@ mod folder;
 mod freshness;
 mod later;
 mod lots;
+mod map;
 mod measures;
 mod protocol;
 mod record;
+mod recording;
 mod searched;
-mod season;
+pub(crate) mod season;
 mod visit;
 mod visit_file;
 
@@ -26,6 +28,7 @@ pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
 pub use freshness::{FreshnessClass, classes, younger_than_h};
 pub use later::{Check, Correction, LandownerConsent, Note, Verdict, Withdrawal};
 pub use lots::{Candidate, Draw, DrawError, Drawn, Square, draw};
+pub use map::{LineKind, Map, MapLine, MapMark, MapOf, MarkKind};
 pub use protocol::{
     Banks, End, Length, Places, Protocol, ProtocolError, Season, Sourced, Stop, Visits, Weather, Which,
 };
@@ -33,7 +36,10 @@ pub use record::{
     Bank, Clock, Closed, Conditions, Consent, Identified, Opened, Person, PhotoAttached, PlacedBy, PrintMeasured,
     Record, SampleTaken, SignKind, SignNoted, StretchWalked, TrackPiece, TrailMeasured,
 };
-pub use searched::{Repairs, Searched, SearchedError, TimedPlace, searched};
-pub use season::{MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, State, Task, Walk, walks};
+pub use recording::{Recording, RecordingError, Step, Taken};
+pub use searched::{OnStretch, Repairs, Searched, SearchedError, TimedPlace, along, searched};
+pub use season::{
+    MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, SpotPlanned, State, Task, Walk, walks,
+};
 pub use visit::Visit;
 pub use visit_file::{VisitFile, VisitFileError};

@@ -121,10 +121,7 @@ struct OnLine {
 /// The stretch has no length.
 pub fn searched(name: &str, stretch: &[[f64; 2]], track: &[TimedPlace]) -> Result<Searched, SearchedError> {
     let data: Data = toml::from_str(include_str!("../../data/effort.toml"))?;
-    let no_line = || SearchedError::NoLine { name: name.to_owned() };
-    let [lon, lat] = stretch[stretch.len().checked_sub(1).ok_or_else(no_line)? / 2];
-    let plane = LocalPlane::at(&Position { lat, lon, radius_68_m: None });
-    let line = Line::new(stretch.iter().map(|[lon, lat]| plane.metres(*lat, *lon)).collect()).ok_or_else(no_line)?;
+    let (plane, line) = Line::of(stretch).ok_or_else(|| SearchedError::NoLine { name: name.to_owned() })?;
     let mut repairs = Repairs::default();
     let fixes = in_order(track, &plane, &data.walking, &mut repairs);
     let matched = matched(&fixes, &line, &data.matching);
@@ -153,12 +150,32 @@ pub fn searched(name: &str, stretch: &[[f64; 2]], track: &[TimedPlace]) -> Resul
     })
 }
 
+/// Where a place lies beside a stretch.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OnStretch {
+    /// How far along the stretch its nearest point lies, m from the start.
+    pub along_m: f64,
+    /// How far away that is, m.
+    pub away_m: f64,
+}
+
+/// Where a place (WGS84 latitude, longitude, degrees) lies beside a stretch; `None` where the stretch has no length.
+pub fn along(stretch: &[[f64; 2]], [lat, lon]: [f64; 2]) -> Option<OnStretch> {
+    let (plane, line) = Line::of(stretch)?;
+    let here = plane.metres(lat, lon);
+    let pieces = (1..line.points.len()).map(|i| line.on_piece(i, here));
+    let nearest = pieces.min_by(|a, b| a.offset_m.abs().total_cmp(&b.offset_m.abs()))?;
+    Some(OnStretch { along_m: nearest.along_m, away_m: nearest.offset_m.abs() })
+}
+
 /// In order of time and without jumps, each repair counted.
 fn in_order(track: &[TimedPlace], plane: &LocalPlane, walking: &Walking, repairs: &mut Repairs) -> Vec<Fix> {
     repairs.out_of_order = track.windows(2).filter(|pair| pair[1].0 < pair[0].0).count();
     let mut fixes: Vec<Fix> =
         track.iter().map(|(time, lat, lon)| Fix { time: *time, at: plane.metres(*lat, *lon) }).collect();
     fixes.sort_by_key(|fix| fix.time);
+    // Pieces of a track share the fix in which they join: nothing to be set right.
+    fixes.dedup_by(|a, b| (a.time, a.at) == (b.time, b.at));
     let before = fixes.len();
     fixes.dedup_by_key(|fix| fix.time);
     repairs.same_time = before - fixes.len();
@@ -282,13 +299,42 @@ fn sides(fixes: &[Fix], matched: &[Option<OnLine>], sides: &Sides) -> Vec<Side> 
 }
 
 /// A line in the plane.
-struct Line {
+pub(super) struct Line {
     points: Vec<[f64; 2]>,
     /// How far along each point lies, m.
     along_m: Vec<f64>,
 }
 
 impl Line {
+    /// A stretch (longitude, latitude) in a plane that touches the earth in its middle.
+    fn of(stretch: &[[f64; 2]]) -> Option<(LocalPlane, Self)> {
+        let [lon, lat] = *stretch.get(stretch.len() / 2)?;
+        let plane = LocalPlane::at(&Position { lat, lon, radius_68_m: None });
+        Some((plane, Self::in_plane(stretch, &plane)?))
+    }
+
+    pub fn in_plane(stretch: &[[f64; 2]], plane: &LocalPlane) -> Option<Self> {
+        Self::new(stretch.iter().map(|[lon, lat]| plane.metres(*lat, *lon)).collect())
+    }
+
+    pub fn points(&self) -> &[[f64; 2]] {
+        &self.points
+    }
+
+    /// The part from here to there, m along it.
+    pub fn between(&self, [from, to]: [f64; 2]) -> Vec<[f64; 2]> {
+        let inner =
+            self.points.iter().zip(&self.along_m).filter(|(_, along)| (from..to).contains(*along) && **along > from);
+        std::iter::once(self.at(from)).chain(inner.map(|(point, _)| *point)).chain([self.at(to)]).collect()
+    }
+
+    fn at(&self, along_m: f64) -> [f64; 2] {
+        let i = self.along_m.partition_point(|along| *along < along_m).clamp(1, self.points.len() - 1);
+        let (a, b) = (self.points[i - 1], self.points[i]);
+        let share = ((along_m - self.along_m[i - 1]) / (self.along_m[i] - self.along_m[i - 1])).clamp(0.0, 1.0);
+        [0, 1].map(|k| a[k] + (b[k] - a[k]) * share)
+    }
+
     /// `None` without two different points.
     fn new(mut points: Vec<[f64; 2]>) -> Option<Self> {
         points.dedup();
@@ -419,6 +465,24 @@ mod tests {
         let found = searched("bank", &stretch(&[[0.0, 0.0], [800.0, 0.0]]), &track).unwrap();
         assert!((found.covered_m - 400.0).abs() < 0.5, "{found:?}");
         assert_eq!((found.repairs.too_fast, found.repairs.silent, found.gaps.len()), (1, 1, 3));
+    }
+
+    #[test]
+    fn a_fix_that_two_pieces_share_is_no_repair() {
+        let mut track: Vec<TimedPlace> = (0..=30).map(|i| at(10 * i, [10.0 * i as f64, 0.0])).collect();
+        track.insert(15, track[15]);
+        let found = searched("bank", &stretch(&[[0.0, 0.0], [600.0, 0.0]]), &track).unwrap();
+        assert_eq!((found.repairs, found.covered.len()), (Repairs::default(), 1));
+    }
+
+    #[test]
+    fn a_place_beside_a_bent_stretch_is_so_far_along_it_and_so_far_away() {
+        let bent = stretch(&[[0.0, 0.0], [300.0, 0.0], [300.0, 200.0]]);
+        let [lon, lat] = degrees([290.0, 120.0]);
+        let there = along(&bent, [lat, lon]).unwrap();
+        assert!((there.along_m - 420.0).abs() < 0.05 && (there.away_m - 10.0).abs() < 0.05, "{there:?}");
+        assert_eq!(along(&bent[..1], [lat, lon]), None);
+        assert_eq!(along(&[], [lat, lon]), None);
     }
 
     #[test]

@@ -5,8 +5,10 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use super::assemble::Held;
-use super::record::{Person, Record};
+use super::record::{Person, Record, StretchWalked};
 use super::visit::Visit;
+use crate::place::Position;
+use crate::words::Words;
 
 /// A place that is to be visited.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,6 +21,9 @@ pub struct PlacePlanned {
     /// The stretch, WGS84 longitude and latitude; empty where it is found on the spot.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub stretch: Vec<[f64; 2]>,
+    /// Spots to look at first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub spots: Vec<SpotPlanned>,
     /// How it is searched.
     #[serde(default)]
     pub protocol: Option<String>,
@@ -34,6 +39,44 @@ pub struct PlacePlanned {
     /// What the landowner said; missing where nobody has asked yet.
     #[serde(default)]
     pub permission: Option<Permission>,
+}
+
+/// A spot to look at first, as `rakelight plan spots --toml` writes it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SpotPlanned {
+    /// WGS84 latitude and longitude, degrees.
+    pub at: [f64; 2],
+    /// What it is called.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Why it is worth a look: kinds of `marking_spots.toml`, such as `bridge`, or the coordinator's words.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub why: Vec<String>,
+}
+
+impl PlacePlanned {
+    /// Its stretch as somebody would walk it, under the place's name; `None` where it is found on the spot.
+    pub fn as_stretch(&self) -> Option<StretchWalked> {
+        let is_line = self.stretch.windows(2).any(|pair| pair[0] != pair[1]);
+        is_line.then(|| StretchWalked {
+            name: self.name.clone(),
+            bank: None,
+            line: self.stretch.clone(),
+            searched_m: None,
+        })
+    }
+}
+
+impl SpotPlanned {
+    /// Why it is worth a look, in words.
+    pub fn why(&self, words: &Words) -> String {
+        let reason = |why: &String| {
+            let key = format!("plan.spot.{why}");
+            if words.has(&key) { words.say(&key).to_owned() } else { why.clone() }
+        };
+        self.why.iter().map(reason).collect::<Vec<_>>().join(", ")
+    }
 }
 
 /// Whether the land may be entered.
@@ -183,14 +226,17 @@ impl SeasonPlan {
     pub fn from_toml(text: &str) -> Result<Self, SeasonError> {
         let plan: Self = toml::from_str(text)?;
         for (i, place) in plan.places.iter().enumerate() {
-            let [lat, lon] = place.at;
-            crate::place::Position::new(lat, lon, None)
-                .map_err(|error| SeasonError::Place { name: place.name.clone(), wrong: error.to_string() })?;
+            let wrong = |wrong: String| SeasonError::Place { name: place.name.clone(), wrong };
+            Position::new(place.at[0], place.at[1], None).map_err(|error| wrong(error.to_string()))?;
+            for (number, spot) in (1..).zip(&place.spots) {
+                Position::new(spot.at[0], spot.at[1], None)
+                    .map_err(|error| wrong(format!("its {number}. spot: {error}")))?;
+            }
             if plan.places[..i].iter().any(|other| same_name(&other.name, &place.name)) {
                 return Err(SeasonError::Twice { name: place.name.clone() });
             }
             if place.name.trim().is_empty() {
-                return Err(SeasonError::Place { name: place.name.clone(), wrong: "it has no name".into() });
+                return Err(wrong("it has no name".into()));
             }
         }
         for given in &plan.given {
@@ -300,7 +346,7 @@ impl Permission {
 }
 
 /// A place's name as a subject, which can't be erased and so mustn't name anybody, as the name of a farm may.
-pub(super) fn subject_of(name: &str) -> String {
+pub(crate) fn subject_of(name: &str) -> String {
     hex::encode(&Sha256::digest(name.trim().to_lowercase())[..8])
 }
 
@@ -361,6 +407,7 @@ mod tests {
         [[place]]
         name = "Sallow Bridge"
         at = [53.0, 9.0]
+        spots = [{ at = [53.001, 9.0], name = "the old ash", why = ["log", "raised_ground", "asked for by the owner"] }, { at = [53.002, 9.0] }]
         protocol = "one_bank_600"
         landowner = "M. Invented"
         permission = { granted = true, until = 2026-11-30 }
@@ -426,8 +473,17 @@ mod tests {
         assert!(refused("place = \"Quillmark Shore\"", "place = \"Nowhere\"").contains("no place of that name"));
         assert!(refused("until = 2026-10-31", "until = 2026-09-30").contains("before the first"));
         assert!(refused("[\"Bo\"]", "[]").contains("nobody"));
+        assert!(refused("at = [53.002,", "at = [253.002,").contains("2. spot: latitude"));
         assert!(refused("[53.1, 9.0]", "[153.1, 9.0]").contains("latitude"));
         assert!(refused("landowner", "landlord").contains("landlord"));
+    }
+
+    #[test]
+    fn a_spot_says_why_in_the_readers_language_and_in_the_coordinators_words() {
+        let place = &SeasonPlan::from_toml(PLAN).unwrap().places[0];
+        let why = place.spots[0].why(&Words::load("en").unwrap());
+        assert_eq!(why, "log over the water, raised ground, asked for by the owner");
+        assert_eq!(place.spots[1].why(&Words::load("de").unwrap()), "");
     }
 
     #[test]

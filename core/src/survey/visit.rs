@@ -9,6 +9,7 @@ use super::record::{
     Closed, Consent, Identified, Opened, PhotoAttached, PrintMeasured, Record, SampleTaken, SignNoted, StretchWalked,
     TrackPiece, TrailMeasured,
 };
+use super::season::PlacePlanned;
 use super::utc_text;
 
 /// All that is known of one visit.
@@ -133,6 +134,14 @@ impl Visit {
             fixes.chain(others).max().unwrap_or(self.opened.start)
         };
         end.unwrap_or_else(noted).max(self.opened.start)
+    }
+
+    /// Its stretches; before one is written down, that of its place, as it is planned.
+    pub fn stretches_or_planned(&self, place: Option<&PlacePlanned>) -> Vec<StretchWalked> {
+        match &self.stretches[..] {
+            [] => place.and_then(PlacePlanned::as_stretch).into_iter().collect(),
+            walked => walked.to_vec(),
+        }
     }
 
     /// The photograph of this name in the folder.

@@ -89,6 +89,7 @@ pub fn seasons() -> Vec<Vec<u8>> {
         [[place]]
         name = "Sallow Bridge"
         at = [53.0, 9.0]
+        spots = [{ at = [53.001, 9.0], name = "ash", why = ["log"] }]
         permission = { granted = true, until = 2026-11-30 }
         [[given]]
         place = "Sallow Bridge"

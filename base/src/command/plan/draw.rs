@@ -79,6 +79,7 @@ fn plan(draw: &Draw, protocol: &Protocol) -> SeasonPlan {
         name: place.name.clone().unwrap_or_else(|| place.id.clone()),
         at: [place.lat, place.lon],
         stretch: vec![],
+        spots: vec![],
         protocol: Some(protocol.id.clone()),
         cell: Some(square.cell.clone()),
         draw: Some(draw.number),

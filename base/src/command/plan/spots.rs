@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use rakelight_core::plan::{Reason, Spot, spots};
+use rakelight_core::survey::SpotPlanned;
 use rakelight_core::words::Words;
 use serde_json::json;
 
@@ -19,6 +20,9 @@ pub struct Arguments {
     /// Print JSON.
     #[arg(long)]
     json: bool,
+    /// Print them as `spots` of a season's [[place]].
+    #[arg(long, conflicts_with = "json")]
+    toml: bool,
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
@@ -34,6 +38,12 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
         print_json(&document);
         return Ok(());
     }
+    if arguments.toml {
+        let spots =
+            toml::Value::try_from(planned(&found.spots)).map_err(|error| Failure::Machine(error.to_string()))?;
+        println!("spots = {spots}");
+        return Ok(());
+    }
     let heads = ["rank", "along", "off", "name", "why"].map(|head| words.say(&format!("plan.head.{head}")).to_owned());
     let row = |spot: &Spot| {
         let [along, off] = [spot.along_m, spot.off_m].map(|m| format!("{} m", words.number(m, 0)));
@@ -47,6 +57,12 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     }
     println!("\n{}", words.say("plan.spots_caution"));
     Ok(())
+}
+
+/// As a season's plan has them.
+fn planned(spots: &[Spot]) -> Vec<SpotPlanned> {
+    let why = |spot: &Spot| spot.reasons.iter().map(|reason| reason.kind.clone()).collect();
+    spots.iter().map(|spot| SpotPlanned { at: [spot.lat, spot.lon], name: spot.name.clone(), why: why(spot) }).collect()
 }
 
 /// What is there, in words; what was worked out from lines is said to be.

@@ -153,7 +153,7 @@ abstract class FieldScreen : Activity() {
 
     protected fun hideKeyboard() {
         val keyboard = getSystemService(InputMethodManager::class.java)
-        keyboard.hideSoftInputFromWindow(page.root.windowToken, 0)
+        keyboard?.hideSoftInputFromWindow(page.root.windowToken, 0)
     }
 
     companion object {

@@ -27,10 +27,12 @@ class Press(val text: String, val quiet: Boolean = false, val icon: Int = 0, val
 /** What a screen is made of, in the words of the trade's forms: it is written anew from top to bottom whenever something has changed. */
 class Page(private val screen: Activity, leftHanded: Boolean) {
     val root: View = LayoutInflater.from(screen).inflate(R.layout.page, null)
-    private val above: FrameLayout = root.findViewById(R.id.above)
-    private val scroll: ScrollView = root.findViewById(R.id.scroll)
-    private val words: LinearLayout = root.findViewById(R.id.words)
-    private val row: ButtonRow = root.findViewById<ButtonRow>(R.id.buttons).apply { this.leftHanded = leftHanded }
+    private val above: FrameLayout = part(R.id.above)
+    private val scroll: ScrollView = part(R.id.scroll)
+    private val words: LinearLayout = part(R.id.words)
+    private val row: ButtonRow = part<ButtonRow>(R.id.buttons).apply { this.leftHanded = leftHanded }
+
+    private fun <T : View> part(id: Int): T = checkNotNull(root.findViewById(id))
 
     /** What is typed into fields. */
     enum class Typing(val type: Int) {

@@ -10,7 +10,7 @@ import java.io.File
 /** The landowner's page: shown, shared, printed. */
 class SummaryActivity : FieldScreen() {
     private val visit by lazy { checkNotNull(intent.getStringExtra(VISIT)) }
-    private val page by lazy {
+    private val paper by lazy {
         WebView(this).apply {
             settings.javaScriptEnabled = false
             settings.allowContentAccess = false
@@ -30,7 +30,7 @@ class SummaryActivity : FieldScreen() {
         }, R.string.summary_busy) { (place, html) ->
             name = place
             file = written
-            page.loadDataWithBaseURL(null, html, "text/html", "utf-8", null)
+            paper.loadDataWithBaseURL(null, html, "text/html", "utf-8", null)
             redraw()
         }
     }
@@ -44,11 +44,11 @@ class SummaryActivity : FieldScreen() {
 
     private fun print() {
         val printing = getSystemService(PrintManager::class.java) ?: return
-        printing.print(name, page.createPrintDocumentAdapter(name), PrintAttributes.Builder().setMediaSize(PrintAttributes.MediaSize.ISO_A4).build())
+        printing.print(name, paper.createPrintDocumentAdapter(name), PrintAttributes.Builder().setMediaSize(PrintAttributes.MediaSize.ISO_A4).build())
     }
 
     override fun Page.content() {
-        look(this@SummaryActivity.page)
+        look(paper)
         prompt(getString(R.string.summary_title))
         second(getString(R.string.summary_caution))
         buttons(

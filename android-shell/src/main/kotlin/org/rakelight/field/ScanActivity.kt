@@ -1,0 +1,7 @@
+package org.rakelight.field
+
+class ScanActivity : FieldScreen() {
+    override fun begin() = redraw()
+
+    override fun Page.content() = Unit
+}

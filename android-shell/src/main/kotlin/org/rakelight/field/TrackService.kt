@@ -1,0 +1,8 @@
+package org.rakelight.field
+
+import android.app.Service
+import android.content.Intent
+
+class TrackService : Service() {
+    override fun onBind(intent: Intent) = null
+}
