@@ -131,6 +131,7 @@ class Page(private val screen: Activity, leftHanded: Boolean) {
             box.apply {
                 this.text = text
                 isChecked = id in chosen
+                icon(if (isChecked) R.drawable.ic_tick else 0)
                 isSaveEnabled = false
                 setOnClickListener { press(id) }
             }
