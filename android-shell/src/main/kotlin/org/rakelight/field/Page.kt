@@ -139,6 +139,10 @@ class Page(private val screen: Activity, leftHanded: Boolean) {
         add(ButtonRow(screen, null).apply { put(boxes) })
     }
 
+    /** Buttons among the words. */
+    fun presses(vararg presses: Press?) = add(ButtonRow(screen, null).apply { show(presses.filterNotNull()) })
+
+    /** What is pressed in the thumb's reach. */
     fun buttons(vararg presses: Press?) = row.show(presses.filterNotNull())
 
     private fun say(style: Int, text: CharSequence) = TextView(screen, null, 0, style).apply { this.text = text }.also { add(it) }
