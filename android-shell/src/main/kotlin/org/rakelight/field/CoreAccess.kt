@@ -36,7 +36,7 @@ class CoreAccess(private val app: FieldApp) {
     }
 
     /** The store in the app's language; opened anew where the language has changed. */
-    private fun workspace(): Workspace {
+    internal fun workspace(): Workspace {
         check(Looper.myLooper() != Looper.getMainLooper()) { "the core was called on the screen's thread" }
         val language = Language.of(app).language
         opened?.let { (spoken, workspace) -> if (spoken == language) return workspace }
