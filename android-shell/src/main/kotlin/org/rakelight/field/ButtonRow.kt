@@ -23,6 +23,7 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         Button(context, null, 0, style).apply {
             text = press.text
             icon(press.icon)
+            if (press.large) minHeight = (112 * resources.displayMetrics.density).toInt()
             setOnClickListener { press.act() }
         }
     })
