@@ -23,7 +23,8 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         Button(context, null, 0, style).apply {
             text = press.text
             icon(press.icon)
-            if (press.large) minHeight = (112 * resources.displayMetrics.density).toInt()
+            contentDescription = press.said
+            if (press.large) minHeight = (96 * resources.displayMetrics.density).toInt()
             setOnClickListener { press.act() }
         }
     })

@@ -46,7 +46,7 @@ class CameraActivity : CameraScreen() {
 
     override fun Page.live() {
         look(finder)
-        buttons(Press(getString(R.string.take_photo), icon = R.drawable.ic_photo, large = true, act = ::take), lightPress())
+        buttons(Press(getString(R.string.shutter), icon = R.drawable.ic_photo, large = true, act = ::take), lightPress())
     }
 
     // What is seen

@@ -100,7 +100,7 @@ abstract class CameraScreen : FieldScreen() {
         open()
     }
 
-    protected fun lightPress() = Press(getString(if (lit) R.string.light_off else R.string.light_on), quiet = true) {
+    protected fun lightPress() = Press(getString(R.string.light), quiet = !lit, icon = if (lit) R.drawable.ic_lamp_on else R.drawable.ic_lamp, said = getString(if (lit) R.string.light_off else R.string.light_on)) {
         lit = !lit
         source.light(lit)
         redraw()

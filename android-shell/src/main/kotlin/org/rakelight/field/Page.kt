@@ -21,8 +21,13 @@ import android.widget.RadioButton
 import android.widget.ScrollView
 import android.widget.TextView
 
-/** A button: its text, whether it is a quiet one or a large one that is found without looking, its icon, what it does. */
-class Press(val text: String, val quiet: Boolean = false, val icon: Int = 0, val large: Boolean = false, val act: () -> Unit)
+/**
+ * A button: its text, whether it is a quiet one or a large one that is found without looking, its icon, what a screen reader says
+ * where that is more than the text, what it does.
+ */
+class Press(
+    val text: String, val quiet: Boolean = false, val icon: Int = 0, val large: Boolean = false, val said: String? = null, val act: () -> Unit,
+)
 
 /** What a screen is made of, in the words of the trade's forms: it is written anew from top to bottom whenever something has changed. */
 class Page(private val screen: Activity, leftHanded: Boolean) {

@@ -7,7 +7,10 @@ import android.graphics.Matrix
 import android.graphics.Paint
 import android.graphics.Path
 import android.view.View
+import kotlin.math.abs
+import kotlin.math.cos
 import kotlin.math.min
+import kotlin.math.sin
 import org.rakelight.core.Point
 
 /** Over the preview: where the scale card is to lie, its outline as soon as the core sees it, and from where the sun comes. */
@@ -79,12 +82,14 @@ class PreviewOverlay(context: Context) : View(context) {
     /** The sun near the preview's edge, and an arrow the way its light goes. */
     private fun drawSun(canvas: Canvas, degrees: Float) {
         val (x, y) = width / 2f to height / 2f
-        val radius = 12 * dp
-        val top = y - min(width, height) / 2f + 2.4f * radius
+        val radius = 9 * dp
+        val turn = Math.toRadians(degrees.toDouble())
+        val toEdge = min(x / abs(sin(turn)), y / abs(cos(turn))).toFloat()
+        val top = y - toEdge + 2.4f * radius
         canvas.save()
         canvas.rotate(degrees, x, y)
         val arrow = Path().apply {
-            val tip = top + 6.5f * radius
+            val tip = top + 5f * radius
             moveTo(x, top + 2 * radius)
             lineTo(x, tip)
             moveTo(x - radius, tip - radius)

@@ -23,7 +23,7 @@ class ScanActivity : CameraScreen() {
             text.startsWith(INVITATION) -> join(text)
             text != other -> {
                 other = text
-                finder.say(R.string.scan_other, R.drawable.ic_word_none, R.string.scan_other_hint)
+                finder.say(R.string.scan_other, R.drawable.ic_scan, R.string.scan_other_hint)
             }
         }
         done()

@@ -42,7 +42,7 @@ class Taken(context: Context) {
         val (sign, visit) = file.parentFile!!.let { Uri.decode(it.name) to Uri.decode(it.parentFile!!.name) }
         val photo = workspace.addPhoto(visit, file.path, now)
         val name = Signs.draftName(visit, sign)
-        workspace.keepDraft(name, Draft.of(workspace.draft(name)).begun(taken(file, now), place).with(sign, photo.sha256).toString())
+        workspace.keepDraft(name, Draft.of(workspace.draft(name)).begun(taken(file, now), place).withPhoto(sign, photo.sha256).toString())
         file.delete()
         return photo
     }
@@ -56,7 +56,7 @@ class Taken(context: Context) {
         }
     }
 
-    private fun Draft.with(sign: String, sha256: String): Draft {
+    private fun Draft.withPhoto(sign: String, sha256: String): Draft {
         val photos = with("photos", (list("photos") + sha256).distinct())
         return if (Signs.kindOf(sign) == SignKind.PRINT && this["measured"] == null) photos.with("measured", sha256) else photos
     }

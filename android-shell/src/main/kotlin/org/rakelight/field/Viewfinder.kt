@@ -93,9 +93,10 @@ class Viewfinder(context: Context, source: CameraSource) : LinearLayout(context)
 
     /** Where to stand: with the print between the worker and the sun. By quarters of the horizon, for a phone's compass is seldom better. */
     private fun saySun(toSunDeg: Double, elevationDeg: Double) {
-        sun.offer(SUN_WORDS.map { it to R.drawable.ic_sun }, context.number(elevationDeg))
+        val up = elevationDeg > 0
+        sun.offer((if (up) BY_DAY else listOf(R.string.sun_down)).map { it to R.drawable.ic_sun })
         sun.show(when {
-            elevationDeg <= 0 -> R.string.sun_down
+            !up -> R.string.sun_down
             toSunDeg in -45.0..45.0 -> R.string.sun_ahead
             toSunDeg in 45.0..135.0 -> R.string.sun_right
             toSunDeg in -135.0..-45.0 -> R.string.sun_left
@@ -124,28 +125,28 @@ class Viewfinder(context: Context, source: CameraSource) : LinearLayout(context)
     private companion object {
         /** Within this it is called level: lengths along the slope shrink by less than half a percent (1 - cos 5°). */
         const val LEVEL_DEG = 5.0
-        val SUN_WORDS = listOf(R.string.sun_ahead, R.string.sun_right, R.string.sun_left, R.string.sun_behind, R.string.sun_down)
+        val BY_DAY = listOf(R.string.sun_ahead, R.string.sun_right, R.string.sun_left, R.string.sun_behind)
     }
 }
 
 /** One of some texts, in the room of the longest, so that nothing below jumps when another is shown. */
 private class SteadyWords(context: Context, private val style: Int) : FrameLayout(context) {
-    private var offered: Pair<List<Pair<Int, Int>>, String>? = null
+    private var offered: List<Pair<Int, Int>> = emptyList()
     private var shown = 0
 
     init {
         accessibilityLiveRegion = ACCESSIBILITY_LIVE_REGION_POLITE
     }
 
-    /** Texts and their icons; [value] goes into all that have a place for it. */
-    fun offer(texts: List<Pair<Int, Int>>, value: String = "") {
-        if (offered == texts to value) return
-        offered = texts to value
+    /** Texts and their icons. */
+    fun offer(texts: List<Pair<Int, Int>>) {
+        if (offered == texts) return
+        offered = texts
         removeAllViews()
         texts.forEach { (text, icon) ->
             addView(TextView(context, null, 0, style).apply {
                 id = text
-                this.text = context.getString(text, value)
+                setText(text)
                 gravity = Gravity.CENTER_VERTICAL
                 compoundDrawablePadding = (8 * resources.displayMetrics.density).toInt()
                 setCompoundDrawablesRelativeWithIntrinsicBounds(icon, 0, 0, 0)
@@ -156,7 +157,6 @@ private class SteadyWords(context: Context, private val style: Int) : FrameLayou
     }
 
     fun show(text: Int) {
-        if (text == shown && contentDescription != null) return
         shown = text
         (0 until childCount).map { getChildAt(it) as TextView }.forEach {
             it.visibility = if (it.id == text) VISIBLE else INVISIBLE
