@@ -44,7 +44,11 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         columns = (childCount downTo 2).firstOrNull { widest <= column(room, it) } ?: 1
         val width = makeMeasureSpec(column(room, columns), EXACTLY)
         buttons.forEach { it.measure(width, makeMeasureSpec(MeasureSpec.getSize(heightSpec), AT_MOST)) }
-        val height = rows().sumOf { row -> row.maxOf { it.measuredHeight } + space }
+        rows().forEach { row ->
+            val tallest = makeMeasureSpec(row.maxOf { it.measuredHeight }, EXACTLY)
+            row.forEach { it.measure(width, tallest) }
+        }
+        val height = rows().sumOf { row -> row.first().measuredHeight + space }
         setMeasuredDimension(MeasureSpec.getSize(widthSpec), height + paddingTop + paddingBottom)
     }
 

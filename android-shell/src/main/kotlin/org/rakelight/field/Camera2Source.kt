@@ -30,6 +30,7 @@ class Camera2Source(private val screen: Activity) : CameraSource, TextureView.Su
     private val rear: Pair<String, CameraCharacteristics>? = cameras?.let { rear(it) }
     private val about get() = rear?.second
     private val sizes: Sizes? = rear?.let { chosen(it.second) }
+    private val focuses = about?.get(CameraCharacteristics.CONTROL_AF_AVAILABLE_MODES)?.contains(CaptureRequest.CONTROL_AF_MODE_CONTINUOUS_PICTURE) == true
     private val texture = TextureView(screen).apply { surfaceTextureListener = this@Camera2Source }
 
     override val view get() = texture
@@ -198,13 +199,14 @@ class Camera2Source(private val screen: Activity) : CameraSource, TextureView.Su
     /** The flash stays off: light from beside the lens takes the shadows out of a print. */
     private fun Running.request(template: Int, target: Surface) = checkNotNull(device).createCaptureRequest(template).apply {
         addTarget(target)
-        set(CaptureRequest.CONTROL_AF_MODE, CaptureRequest.CONTROL_AF_MODE_CONTINUOUS_PICTURE)
+        if (focuses) set(CaptureRequest.CONTROL_AF_MODE, CaptureRequest.CONTROL_AF_MODE_CONTINUOUS_PICTURE)
         set(CaptureRequest.CONTROL_AE_MODE, CaptureRequest.CONTROL_AE_MODE_ON)
         set(CaptureRequest.FLASH_MODE, if (lit) CaptureRequest.FLASH_MODE_TORCH else CaptureRequest.FLASH_MODE_OFF)
     }
 
     private fun trouble(of: Running, why: Throwable) {
-        if (running === of) running = null
+        if (running !== of) return
+        running = null
         of.close()
         onTrouble(why)
     }
@@ -216,7 +218,7 @@ class Camera2Source(private val screen: Activity) : CameraSource, TextureView.Su
 
     /** Under another name until it is whole, so that a cut-off file is never taken for a photograph. */
     private fun write(image: Image, to: File): File {
-        val part = File(to.path + ".part")
+        val part = File("${to.path}.${Taken.PART}")
         part.outputStream().use { file ->
             file.channel.write(image.planes[0].buffer)
             file.fd.sync()

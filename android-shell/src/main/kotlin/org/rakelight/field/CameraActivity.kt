@@ -30,6 +30,7 @@ class CameraActivity : CameraScreen() {
     private var pose: Pose? = null
     private var sun: SunNow? = null
     private var sunAsked: Moment? = null
+    private var declination: Double? = null
     private var taking = false
 
     override val why = R.string.camera_why
@@ -84,10 +85,10 @@ class CameraActivity : CameraScreen() {
         }
     }
 
-    private fun declinationDeg(): Double? {
-        val place = app.positions.latest ?: return null
-        return GeomagneticField(place.lat.toFloat(), place.lon.toFloat(), 0f, core.now().utcMs).declination.toDouble()
-    }
+    /** It changes little over a day's walk. */
+    private fun declinationDeg(): Double? = declination ?: app.positions.latest?.let {
+        GeomagneticField(it.lat.toFloat(), it.lon.toFloat(), 0f, core.now().utcMs).declination.toDouble()
+    }.also { declination = it }
 
     // The photograph
 

@@ -45,7 +45,7 @@ abstract class CameraScreen : FieldScreen() {
                 say(getString(why))
                 if (refused) second(getString(R.string.camera_refused))
                 otherWaysHint?.let { second(getString(it)) }
-                buttons(Press(getString(R.string.camera_allow), act = ::ask), *otherWays())
+                buttons(Press(getString(if (systemAsks) R.string.camera_allow else R.string.camera_settings), act = ::ask), *otherWays())
             }
             trouble != null -> {
                 prompt(getString(R.string.camera_failed))
@@ -90,8 +90,10 @@ abstract class CameraScreen : FieldScreen() {
     }
 
     /** The system asks only twice; after that the worker changes it in the phone's settings. */
+    private val systemAsks get() = !refused || shouldShowRequestPermissionRationale(CAMERA)
+
     private fun ask() {
-        if (!refused || shouldShowRequestPermissionRationale(CAMERA)) return requestPermissions(arrayOf(CAMERA), ASKED)
+        if (systemAsks) return requestPermissions(arrayOf(CAMERA), ASKED)
         startActivity(Intent(ACTION_APPLICATION_DETAILS_SETTINGS, Uri.fromParts("package", packageName, null)))
     }
 

@@ -82,7 +82,7 @@ class PreviewOverlay(context: Context) : View(context) {
     /** The sun near the preview's edge, and an arrow the way its light goes. */
     private fun drawSun(canvas: Canvas, degrees: Float) {
         val (x, y) = width / 2f to height / 2f
-        val radius = 9 * dp
+        val radius = min(9 * dp, min(width, height) / 24f)
         val turn = Math.toRadians(degrees.toDouble())
         val toEdge = min(x / abs(sin(turn)), y / abs(cos(turn))).toFloat()
         val top = y - toEdge + 2.4f * radius

@@ -26,7 +26,7 @@ class Taken(context: Context) {
     }
 
     /** All that the store hasn't yet. An empty one still waits for its picture. */
-    fun waiting(): List<File> = folder.walk().filter { it.extension == "jpg" && it.length() > 0 }.toList()
+    fun waiting(): List<File> = folder.walk().filter { it.isFile && it.length() > 0 }.toList()
 
     /** The path below the folder, which names a file to the phone's own camera; and back, for nothing that lies elsewhere. */
     fun path(file: File): String = file.relativeTo(folder).path
@@ -50,11 +50,14 @@ class Taken(context: Context) {
     /** What was left when the app ended: to its sign. What can't be read stays where it is. */
     fun addWaiting(workspace: Workspace, now: Moment) = waiting().forEach { file ->
         try {
-            add(workspace, file, now, place = null)
+            add(workspace, whole(file), now, place = null)
         } catch (_: ShellException) {
             // Still being written, cut off, or its visit can't be written to now: it is tried again at the next start.
         }
     }
+
+    /** A photograph that was written but not yet named so, if it is whole: the core will see. */
+    private fun whole(file: File) = if (file.extension != PART) file else file.resolveSibling(file.nameWithoutExtension).also(file::renameTo)
 
     private fun Draft.withPhoto(sign: String, sha256: String): Draft {
         val photos = with("photos", (list("photos") + sha256).distinct())
@@ -63,7 +66,10 @@ class Taken(context: Context) {
 
     private fun taken(file: File, now: Moment) = Moment(file.lastModified(), now.offsetMinutes)
 
-    private companion object {
-        val NAME: DateTimeFormatter = DateTimeFormatter.ofPattern("yyyyMMdd_HHmmss_SSS")
+    companion object {
+        /** What a photograph's name ends in until all of it is written. */
+        const val PART = "part"
+
+        private val NAME: DateTimeFormatter = DateTimeFormatter.ofPattern("yyyyMMdd_HHmmss_SSS")
     }
 }

@@ -83,7 +83,8 @@ class Viewfinder(context: Context, source: CameraSource) : LinearLayout(context)
 
     fun posed(pose: Pose, sun: SunNow?) {
         level.visibility = VISIBLE
-        level.text = if (pose.tiltDeg <= LEVEL_DEG) context.getString(R.string.level) else context.getString(R.string.tilted, context.number(pose.tiltDeg))
+        val tilt = if (pose.tiltDeg <= LEVEL_DEG) context.getString(R.string.level) else context.getString(R.string.tilted, context.number(pose.tiltDeg))
+        if (tilt != "${level.text}") level.text = tilt
         bubble.move(pose)
         val toSunDeg = pose.headingDeg?.let { heading -> sun?.let { (it.azimuthDeg - heading + 180).mod(360.0) - 180 } }
         this.sun.visibility = if (toSunDeg == null) GONE else VISIBLE

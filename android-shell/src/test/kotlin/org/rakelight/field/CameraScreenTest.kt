@@ -185,6 +185,9 @@ class CameraScreenTest {
         assertTrue(screen.says(R.string.kind_dropping))
         assertFalse(screen.words(), screen.says(R.string.preview_no_card) || screen.words().contains("30"))
         screen.look("camera-en-day-6-dropping")
+        played.attitude.play(80.0)
+        screen.press(R.string.shutter)
+        assertEquals("the phone is held across", 270, played.camera.turnedDeg)
     }
 
     @Test
@@ -210,12 +213,13 @@ class CameraScreenTest {
         val file = played.app.taken.waiting().single()
         file.resolveSibling("IMG_cut_off.jpg").let { cut ->
             File("../fixtures/demo-visit/IMG_0109_cut_off.jpg").copyTo(cut)
+            File("../fixtures/demo-visit/IMG_0102.jpg").copyTo(file.resolveSibling("IMG_second.jpg.part"))
             played.app.onCreate()
             val draft = screen.draft(visit)
-            val sha256 = draft.list("photos").single()
-            assertEquals("it is what is measured", sha256, draft["measured"])
-            assertEquals(sha256, asked { it.photo(sha256) }.sha256)
-            assertEquals("the time of the shutter", file.name.isNotEmpty(), draft["time"] != null)
+            assertEquals(2, draft.list("photos").size)
+            assertTrue("one is what is measured", draft["measured"] in draft.list("photos"))
+            draft.list("photos").forEach { sha256 -> assertEquals(sha256, asked { it.photo(sha256) }.sha256) }
+            assertTrue("with the time of the shutter", draft["time"] != null)
             assertEquals("what can't be read stays", listOf(cut), played.app.taken.waiting())
         }
         assertTrue("the sign is among the unfinished ones", asked { it.drafts(Signs.draftsOf(visit)) }.isNotEmpty())
@@ -247,7 +251,7 @@ class CameraScreenTest {
         screen.look("camera-en-day-9-refused")
         screen.press(R.string.other_camera)
         assertEquals("where the system gives no photograph to this app it is only opened", MediaStore.INTENT_ACTION_STILL_IMAGE_CAMERA, screen.opened().action)
-        screen.press(R.string.camera_allow)
+        screen.press(R.string.camera_settings)
         assertEquals(android.provider.Settings.ACTION_APPLICATION_DETAILS_SETTINGS, screen.opened().action)
         screen.choose(File("../fixtures/demo-visit/not_a_photograph.jpg"))
         assertTrue(screen.words(), screen.says(R.string.problem_photo))
