@@ -1,5 +1,6 @@
 package org.rakelight.field
 
+import android.app.Activity
 import android.app.Application
 import android.content.Context
 import android.content.res.Configuration
@@ -16,12 +17,23 @@ class FieldApp : Application() {
         override val latest: org.rakelight.core.Place? = null
     }
 
-    /** Set by tests. */
+    /** Photographs that aren't in the store yet. */
+    val taken by lazy { Taken(this) }
+
+    /** Set by tests, as the clock is. */
+    var camera: (Activity) -> CameraSource = ::Camera2Source
+    var attitude: (Activity, () -> Double?) -> Attitude = ::PhoneAttitude
     var clock: () -> Instant = Instant::now
 
     override fun onCreate() {
         super.onCreate()
         Locale.setDefault(Language.of(this))
+        addWaiting()
+    }
+
+    /** What was photographed and not yet written when the app ended. */
+    fun addWaiting() {
+        if (taken.waiting().isNotEmpty()) core.run({ taken.addWaiting(it, core.now()) }) {}
     }
 }
 
