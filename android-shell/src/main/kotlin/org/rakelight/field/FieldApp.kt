@@ -11,17 +11,30 @@ class FieldApp : Application() {
     val core by lazy { CoreAccess(this) }
     val settings by lazy { Settings(this) }
 
-    /** Where the phone is. */
-    var positions: Positions = object : Positions {
-        override val latest: org.rakelight.core.Place? = null
-    }
+    val turnBack by lazy { TurnBack(this) }
 
     /** Set by tests. */
     var clock: () -> Instant = Instant::now
 
+    /** What the track's service was told of where the phone is. */
+    val phone = PhonePositions { clock() }
+
+    /** Where the phone is; set by tests. */
+    var positions: Positions = phone
+
+    /** Set by tests. */
+    var receiver: Receiver = SatelliteReceiver(this)
+
     override fun onCreate() {
         super.onCreate()
         Locale.setDefault(Language.of(this))
+        // Where the app was killed while a track was recorded.
+        core.run({ workspace -> workspace.drafts(TRACKS).forEach { workspace.endTrack(it.removePrefix(TRACKS)) } }) {}
+    }
+
+    private companion object {
+        /** What the drafts of tracks are named by. */
+        const val TRACKS = "track/"
     }
 }
 
