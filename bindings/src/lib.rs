@@ -17,6 +17,7 @@ mod key;
 mod maker;
 mod map;
 mod picture;
+mod preview;
 mod prints;
 mod records;
 mod sign;
@@ -34,6 +35,7 @@ pub use ground::{GroundLook, Light, PadProposal};
 pub use key::{KeyError, KeyWrapping};
 pub use maker::{Answer, Candidate, Look, PrintSeen, Seen};
 pub use map::{LineKind, MapDrawn, MapLine, MapMark, MapPoint, MarkKind};
+pub use preview::{PreviewSeen, PreviewWord, look_at_preview, read_code};
 pub use prints::{Mark, Marks, PhotoAdded, PrintReading, Scale, ScaleBy};
 pub use records::{
     Arrangement, Consent, Content, Dropping, Feature, Foot, Form, Grade, Length, MeasureName, Moment, PadKind, Pattern,

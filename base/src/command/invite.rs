@@ -172,3 +172,64 @@ fn write_png(file: &Path, code: &QrCode) -> Result<(), png::EncodingError> {
     writer.write_image_data(&pixels)?;
     writer.finish()
 }
+
+#[cfg(test)]
+mod tests {
+    use rakelight_core::photo::{Luma, read_code};
+
+    use super::*;
+
+    /// The picture of an invitation as a camera sees it: `module_px` a module near the middle, turned, leaning back by `lean` (how much
+    /// smaller the far side is), with noise of ±`noise`.
+    fn seen(text: &str, module_px: f64, turn_deg: f64, lean: f64, noise: f64) -> Luma {
+        let picture = QrCode::new(text).unwrap();
+        let (width, height) = (1280, 960);
+        let (sin, cos) = turn_deg.to_radians().sin_cos();
+        let half = picture.width() as f64 / 2.0;
+        let dark = |x: f64, y: f64| {
+            let (x, y) = ((x - 640.0) / module_px / half, (y - 480.0) / module_px / half);
+            let away = 1.0 + lean * y;
+            let [u, v] = [(x * cos - y * sin) / away, (x * sin + y * cos) / away].map(|c| (c * half + half).floor());
+            let inside = |c: f64| (0.0..picture.width() as f64).contains(&c);
+            inside(u) && inside(v) && picture[(u as usize, v as usize)] == Color::Dark
+        };
+        let mut state = 7_u64;
+        let mut pixels = Vec::with_capacity(width * height);
+        for at in 0..width * height {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            let jitter = ((state >> 33) as f64 / f64::from(1_u32 << 31) * 2.0 - 1.0) * noise;
+            let share: f64 = (0..16)
+                .map(|i| {
+                    let (dx, dy) = (f64::from(i % 4) / 4.0 - 0.375, f64::from(i / 4) / 4.0 - 0.375);
+                    f64::from(u8::from(dark((at % width) as f64 + dx, (at / width) as f64 + dy)))
+                })
+                .sum();
+            pixels.push((200.0 - share / 16.0 * 150.0 + jitter).clamp(0.0, 255.0) as u8);
+        }
+        Luma { width, height, pixels }
+    }
+
+    #[test]
+    fn a_phones_camera_reads_the_invitation_turned_tilted_small_and_with_noise() {
+        let invitation = Invitation {
+            address: "https://192.168.178.34:8443".into(),
+            certificate: [0xA7; 32],
+            code: "7KQ2-M4XW-9RTD".into(),
+        };
+        let text = invitation.to_string();
+        let read = |module_px, turn_deg, lean, noise| read_code(&seen(&text, module_px, turn_deg, lean, noise));
+        for (module_px, turn_deg, lean, noise) in [
+            (10.0, 0.0, 0.0, 0.0),
+            (10.0, 33.0, 0.0, 20.0),
+            (8.0, 180.0, 0.15, 20.0),
+            (6.0, 75.0, 0.1, 20.0),
+            (4.0, 10.0, 0.05, 20.0),
+            (3.0, 20.0, 0.0, 10.0),
+        ] {
+            let text = read(module_px, turn_deg, lean, noise);
+            let same = text.as_deref().and_then(|text| text.parse::<Invitation>().ok()).as_ref() == Some(&invitation);
+            assert!(same, "{module_px} px a module, turned by {turn_deg}°, leaning {lean}, noise ±{noise}: {text:?}");
+        }
+        assert_eq!(read(0.8, 0.0, 0.0, 0.0), None, "under a pixel a module nothing can be read");
+    }
+}

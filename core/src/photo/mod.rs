@@ -2,14 +2,18 @@
 //!
 //! Pixels are those of the upright picture: x right, y down, the centre of the first pixel is (0, 0).
 
+mod code;
 mod exif;
 mod jpeg;
 mod kind;
+mod plane;
 mod png;
 mod read;
 mod upright;
 
+pub use code::read_code;
 pub use exif::{Clock, NoFocal, Taken};
+pub use plane::PlaneError;
 pub use read::{Luma, MAX_MEGAPIXELS, MIN_SIDE_PX, Photo, PhotoError, read_colour};
 pub use upright::Orientation;
 

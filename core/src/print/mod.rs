@@ -20,7 +20,7 @@ pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
 pub use feet::{FootMeasure, Mean, feet};
 pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintMarks, Side};
 pub use light::{Ground, Light, PadEdge, PadProposal};
-pub use measure::{Distance, MeasureError, Measurement, Request, Warning, measure};
+pub use measure::{Distance, MOST_TILT_DEG, MeasureError, Measurement, Request, Warning, measure};
 pub use places::{Places, places};
 pub use proposed::proposed_landmarks;
 pub use seen::ScaleKind;

@@ -83,7 +83,9 @@ const MOST_DISAGREEMENT: f64 = 0.01;
 pub fn find_card(luma: &Luma) -> Result<CardFound, ScaleError> {
     let coarse = (luma.width.max(luma.height) / COARSE_SIDE).max(1);
     let mut found: Vec<Found> = Vec::new();
-    'looks: for factor in [coarse, coarse.div_ceil(2)] {
+    let mut factors = vec![coarse, coarse.div_ceil(2)];
+    factors.dedup();
+    'looks: for factor in factors {
         let small = blobs::reduce(luma, factor);
         for middle in [Middle::Half, Middle::Ratio] {
             look(luma, &small, factor, middle, &mut found)?;

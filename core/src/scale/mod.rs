@@ -10,6 +10,7 @@ mod lens;
 pub mod light;
 mod marker;
 mod plane;
+pub mod preview;
 mod quad;
 mod taps;
 

@@ -13,7 +13,6 @@ import org.rakelight.core.Consent
 import org.rakelight.core.Content
 import org.rakelight.core.Dropping
 import org.rakelight.core.Feature
-import org.rakelight.core.Features
 import org.rakelight.core.Foot
 import org.rakelight.core.Form
 import org.rakelight.core.Grade
@@ -24,10 +23,14 @@ import org.rakelight.core.Moment
 import org.rakelight.core.NamedPrint
 import org.rakelight.core.Pattern
 import org.rakelight.core.Point
+import org.rakelight.core.PrintSeen
 import org.rakelight.core.Remains
+import org.rakelight.core.ScaleBy
+import org.rakelight.core.Seen
 import org.rakelight.core.Setting
 import org.rakelight.core.ShellException
 import org.rakelight.core.Side
+import org.rakelight.core.SignForm
 import org.rakelight.core.SignKind
 import org.rakelight.core.Smell
 import org.rakelight.core.TrailFit
@@ -45,20 +48,22 @@ class CoreTest {
     private val start = Moment(1_790_000_000_000, 120)
     private val folder = Files.createTempDirectory("rakelight").toFile()
 
-    private val unlooked = Features(null, null, null, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED, null)
-    private val features = unlooked.copy(substrate = "soft_mud", toesSeen = 5)
+    private val card = ScaleBy.Card(null)
+    private val print = PrintSeen(null, Foot.UNKNOWN, 5, null, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Feature.NOT_LOOKED, Arrangement.NOT_LOOKED)
 
-    private fun head() = VisitHead("try the phone", listOf("lutra_lutra"), start, listOf("A. Walker"), "Invented brook", null, Consent.NONE, "All of it is invented")
+    private fun form(id: String, kind: SignKind, seen: Seen) = SignForm(id, kind, time = start, seen = seen)
+
+    private fun head() = VisitHead("try the phone", listOf("lutra_lutra"), null, null, start, listOf("A. Walker"), "Invented brook", null, Consent.NONE, "All of it is invented")
 
     @Test
     fun fromAPhotographToTheSummary() = Workspace.open(File(folder, "store").path, "en").use { core ->
         val visit = core.openVisit(head(), start)
         val photo = core.addPhoto(visit, Demo.otter.path, start)
         assertEquals(photo.sha256, core.addPhoto(visit, Demo.otter.path, start).sha256)
-        val scale = core.findScale(photo.sha256)
+        val scale = core.findScale(photo.sha256, card)
         assertTrue(scale.pxPerMm > 1)
         val points = Demo.points(Demo.otter).map { (name, at) -> Mark(name, at) }
-        val reading = core.measure(visit, photo.sha256, Marks("h1", Foot.HIND, Side.UNKNOWN, points, 1.5), start)
+        val reading = core.measure(visit, photo.sha256, card, Marks("h1", Foot.HIND, Side.UNKNOWN, points, 1.5), start)
         assertNotNull(reading.width)
         val along = listOf(0.0, 9.5, 17.5, 26.5)
         val prints = (0 until 5).flatMap { group -> along.mapIndexed { i, cm -> TrailMark(71.0 * group + cm, 5.5 - 3.7 * i, Foot.UNKNOWN, Side.UNKNOWN) } }
@@ -71,7 +76,7 @@ class CoreTest {
         assertEquals(710.0, stride.value, 3 * stride.u)
         assertEquals((0 until 20).map { it / 4 }, trail.prints.map { it.group })
         assertTrue(trail.compared.any { it.maker == "lutra_lutra" && it.fit == TrailFit.WITHIN })
-        val answer = core.identify(visit, "s1", SignKind.PRINT, photo.sha256, features.copy(trail = "t1"), start)
+        val answer = core.noteSign(visit, form("s1", SignKind.PRINT, Seen(substrate = "soft_mud", prints = listOf(print.copy(sha256 = photo.sha256)), trail = "t1")), start)!!
         assertEquals("lutra_lutra", answer.candidates.first().maker)
         core.closeVisit(visit, Moment(start.utcMs + 3_600_000, 120), start)
         val page = File(folder, "summary.html")
@@ -86,7 +91,7 @@ class CoreTest {
         val visit = core.openVisit(head(), start)
         val spraint = Dropping(listOf(Content.FISH_SCALES, Content.FISH_BONES, Content.AMPHIBIAN), Form.SHAPELESS, smell = Smell.SWEET_FISHY, prominentSpot = true, vegetation = Vegetation.BROWNED)
         fun found(sign: String, dropping: Dropping) =
-            core.identify(visit, sign, SignKind.DROPPING, null, unlooked.copy(droppings = listOf(dropping), setting = Setting(distanceToWaterM = 1.0)), start)
+            core.noteSign(visit, form(sign, SignKind.DROPPING, Seen(droppings = listOf(dropping), setting = Setting(distanceToWaterM = 1.0))), start)!!
         val unchecked = found("d1", spraint)
         assertEquals("lutra_lutra", unchecked.candidates.first().maker)
         assertTrue(unchecked.grade < Grade.RECORDED)
@@ -97,12 +102,12 @@ class CoreTest {
     @Test
     fun theRegionsListAndTheMealsRemainsWeigh() = Workspace.open(File(folder, "store").path, "en").use { core ->
         val visit = core.openVisit(head(), start)
-        fun beaver(sign: String) = core.identify(visit, sign, SignKind.FEEDING_REMAINS, null, unlooked.copy(feedingRemains = listOf(Remains.GNAWED_WOOD)), start)
+        fun beaver(sign: String) = core.noteSign(visit, form(sign, SignKind.FEEDING_REMAINS, Seen(feedingRemains = listOf(Remains.GNAWED_WOOD))), start)!!
             .candidates.first { it.maker == "castor_fiber" }.probability
         val anywhere = beaver("f1")
         core.setRegion("name = 'Nowhere'\nsource = 'invented'\nabsent = ['castor_fiber']")
-        val contradiction = unlooked.copy(toesSeen = 3, whichToes = listOf(2, 3, 4, 5))
-        assertThrows(ShellException.BadInput::class.java) { core.identify(visit, "p", SignKind.PRINT, null, contradiction, start) }
+        val contradiction = form("p", SignKind.PRINT, Seen(prints = listOf(print.copy(toesSeen = 3, whichToes = listOf(2, 3, 4, 5)))))
+        assertThrows(ShellException.BadInput::class.java) { core.noteSign(visit, contradiction, start) }
         assertThrows(ShellException.BadInput::class.java) { core.setRegion("name = 'Nowhere'\nsource = ''\nabsent = ['unicorn']") }
         assertTrue(beaver("f2") < anywhere / 2)
     }
@@ -111,7 +116,7 @@ class CoreTest {
     fun aTrailInAPhotographIsMeasuredByItsCard() = Workspace.open(File(folder, "store").path, "en").use { core ->
         val visit = core.openVisit(head(), start)
         val photo = core.addPhoto(visit, Demo.otter.path, start)
-        val pxPerMm = core.findScale(photo.sha256).pxPerMm
+        val pxPerMm = core.findScale(photo.sha256, card).pxPerMm
         fun at(step: Int) = Point(100.0 + 300 * step, if (step % 2 == 0) 830.0 else 970.0)
         val prints = (0 until 8).map { NamedPrint("p$it", at(it), Foot.UNKNOWN, Side.UNKNOWN) }
         val pictures = TrailPictures("t2", listOf(TrailPicture(photo.sha256, null, prints)), 2.0, Travel.FORWARDS, hipHeightMm = 400.0)

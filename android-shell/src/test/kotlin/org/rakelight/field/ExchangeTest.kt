@@ -52,7 +52,7 @@ class ExchangeTest {
     }
 
     private fun visitIn(core: Workspace, place: String) = core.openVisit(
-        VisitHead("try the exchange", listOf("lutra_lutra"), now, listOf("A. Walker"), place, null, Consent.NONE, null), now,
+        VisitHead("try the exchange", listOf("lutra_lutra"), null, null, now, listOf("A. Walker"), place, null, Consent.NONE, null), now,
     )
 
     private fun progress(goOn: (ExchangeStep, Long) -> Boolean = { _, _ -> true }) = object : ExchangeProgress {

@@ -30,7 +30,7 @@ class KeyTest {
     }
 
     private fun visitIn(core: Workspace, place: String) = core.openVisit(
-        VisitHead("try the phone", listOf("lutra_lutra"), now, listOf("A. Walker"), place, null, Consent.NONE, null), now,
+        VisitHead("try the phone", listOf("lutra_lutra"), null, null, now, listOf("A. Walker"), place, null, Consent.NONE, null), now,
     )
 
     @Test

@@ -10,50 +10,81 @@ import android.view.MotionEvent
 import android.view.View
 import android.view.ViewGroup
 import android.widget.Button
+import android.widget.CompoundButton
+import android.widget.EditText
+import android.widget.ImageView
+import android.widget.ScrollView
 import android.widget.TextView
 import java.io.File
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertNotNull
 import org.junit.Assert.assertTrue
+import org.rakelight.core.Consent
 import org.rakelight.core.Point
+import org.rakelight.core.VisitHead
+import org.rakelight.core.Workspace
 import org.robolectric.Robolectric
+import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.android.controller.ActivityController
 
-/** The print's screen as a worker's hands and eyes have it. */
-class Screen {
-    private val controller: ActivityController<PrintActivity> = Robolectric.buildActivity(PrintActivity::class.java).setup()
-    var activity: PrintActivity = controller.get()
-        private set
+/** A screen as a worker's hands and eyes have it. */
+class Screen<A : FieldScreen>(private val kind: Class<A>, private val intent: Intent) {
+    private var controller: ActivityController<A> = Robolectric.buildActivity(kind, intent).setup()
+    val activity: A get() = controller.get()
     private val dp get() = activity.resources.displayMetrics.density
-    private val picture get() = activity.findViewById<PictureView>(R.id.picture)!!
+
+    init {
+        settle()
+    }
 
     /** Gives the core time until the screen rests. */
     fun settle() {
         val end = System.nanoTime() + 120_000_000_000
         do {
             shadowOf(Looper.getMainLooper()).idle()
-            Thread.sleep(5)
-        } while (activity.shown.busy != null && System.nanoTime() < end)
+            if (!activity.rests) Thread.sleep(5)
+        } while (!activity.rests && System.nanoTime() < end)
         shadowOf(Looper.getMainLooper()).idle()
-        assertEquals("the core answers within two minutes", null, activity.shown.busy)
+        assertTrue("the core answers within two minutes", activity.rests)
     }
 
-    fun text(id: Int): String = activity.findViewById<TextView>(id)!!.takeIf { it.visibility == View.VISIBLE }?.text?.toString().orEmpty()
-
-    fun string(id: Int): String = activity.getString(id)
+    fun string(id: Int, vararg values: Any): String = activity.getString(id, *values)
 
     /** All that can be read on the screen, scrolled or not. */
     fun words(): String = all().filterIsInstance<TextView>().joinToString("\n") { it.text }
 
     fun buttons(): List<Button> = all().filterIsInstance<Button>().toList()
 
-    fun press(text: Int) {
-        val button = buttons().find { it.text == string(text) }
-        assertNotNull("a button says ${string(text)}; there are ${buttons().map { it.text }}", button)
+    fun says(text: Int) = words().contains(string(text))
+
+    fun press(text: Int) = press(string(text))
+
+    fun press(text: String) {
+        val button = buttons().find { "${it.text}" == text } ?: buttons().find { "${it.text}".startsWith("$text\n") }
+        assertNotNull("a button says $text; there are ${buttons().map { it.text }}", button)
         button!!.performClick()
         settle()
     }
+
+    /** Presses an answer of one question, where several have the same words. */
+    fun answer(question: Int, text: Int) {
+        val parts = all().toList()
+        val from = parts.indexOfFirst { it is TextView && "${it.text}" == string(question) }
+        assertTrue("it is asked ${string(question)}", from >= 0)
+        parts.drop(from).filterIsInstance<Button>().first { "${it.text}" == string(text) }.performClick()
+        settle()
+    }
+
+    fun type(label: Int, text: String) {
+        val field = all().filterIsInstance<EditText>().find { it.contentDescription == string(label) }
+        assertNotNull("there is a field ${string(label)}", field)
+        field!!.setText(text)
+        settle()
+    }
+
+    /** The screen that was opened from this one. */
+    fun opened(): Intent = checkNotNull(shadowOf(activity).nextStartedActivity) { "no screen was opened; this one says:\n${words()}" }
 
     /** Chooses a file in the system's picker. */
     fun choose(file: File, button: Int = R.string.choose) {
@@ -64,30 +95,31 @@ class Screen {
         assertEquals(Intent.ACTION_OPEN_DOCUMENT, asked.intent.action)
         shadowOf(activity).receiveResult(asked.intent, Activity.RESULT_OK, Intent().setData(uri))
         settle()
-        activity.shown.problem?.let { println("the screen says ${text(R.id.prompt)}: $it") }
     }
 
-    fun touch(at: Point, lift: Boolean = true) {
-        val (x, y) = picture.inView(at).let { it[0] to it[1] }
-        val event = { action: Int -> MotionEvent.obtain(0, 0, action, x, y, 0) }
-        picture.dispatchTouchEvent(event(MotionEvent.ACTION_DOWN))
-        if (lift) picture.dispatchTouchEvent(event(MotionEvent.ACTION_UP))
+    private val picture get() = all().filterIsInstance<PictureView>().first()
+
+    fun touch(at: Point, lift: Boolean = true) = drag(at, at, lift)
+
+    fun drag(from: Point, to: Point, lift: Boolean = true) {
+        val event = { action: Int, at: Point -> picture.inView(at).let { (x, y) -> MotionEvent.obtain(0, 0, action, x, y, 0) } }
+        val picture = picture
+        picture.dispatchTouchEvent(event(MotionEvent.ACTION_DOWN, from))
+        if (from != to) picture.dispatchTouchEvent(event(MotionEvent.ACTION_MOVE, to))
+        if (lift) picture.dispatchTouchEvent(event(MotionEvent.ACTION_UP, to))
         settle()
     }
 
-    fun middle(points: Map<String, Point>) =
-        listOf("widest_left", "widest_right").map(points::getValue).let { (a, b) -> Point((a.x + b.x) / 2, (a.y + b.y) / 2) }
-
-    /** Marks the four points in the order in which they are asked for. */
-    fun markPrint(points: Map<String, Point>) {
-        if (activity.shown.done.middle == null) touch(middle(points))
-        listOf("widest_left", "widest_right", "toe_3_tip", "pad_rear").forEach { touch(points.getValue(it)) }
-    }
-
-    /** As when the system throws the screen away and makes it anew. */
+    /** As when the phone is turned or its language changes: the system makes the screen anew and gives it what it saved. */
     fun recreate() {
         controller.recreate()
-        activity = controller.get()
+        settle()
+    }
+
+    /** As after a crash or an empty battery: nothing was saved but what is in the store. */
+    fun crash() {
+        controller.pause().stop().destroy()
+        controller = Robolectric.buildActivity(kind, intent).setup()
         settle()
     }
 
@@ -99,7 +131,12 @@ class Screen {
         File("target/screens/$name.png").outputStream().use { bitmap.compress(Bitmap.CompressFormat.PNG, 100, it) }
     }
 
-    /** No word cut off, everything pressed large enough and on the screen. */
+    fun look(name: String) {
+        draw(name)
+        checkFit()
+    }
+
+    /** No word cut off; everything pressed large enough, on the screen or to be scrolled to, and with words for a screen reader. */
     fun checkFit() {
         all().filterIsInstance<TextView>().filter { it.text.isNotEmpty() }.forEach { view ->
             val layout = view.layout
@@ -112,30 +149,70 @@ class Screen {
             }
         }
         val root = activity.window.decorView
-        buttons().forEach { button ->
-            val at = IntArray(2).also(button::getLocationInWindow)
-            assertTrue("'${button.text}' is 72 dp high", button.height >= 72 * dp - 1)
-            assertTrue("'${button.text}' is 72 dp wide", button.width >= 72 * dp - 1)
-            assertTrue("'${button.text}' is on the screen", at[0] >= 0 && at[0] + button.width <= root.width)
-            assertTrue("'${button.text}' is on the screen", at[1] >= 0 && at[1] + button.height <= root.height)
+        all().filter { it is Button || it is EditText }.forEach { pressed ->
+            val what = "'${(pressed as TextView).text}' (${pressed.contentDescription})"
+            val at = IntArray(2).also(pressed::getLocationInWindow)
+            assertTrue("$what is 72 dp high, not ${pressed.height / dp}", pressed.height >= 72 * dp - 1)
+            assertTrue("$what is 72 dp wide, not ${pressed.width / dp}", pressed.width >= 72 * dp - 1)
+            assertTrue("$what is on the screen", at[0] >= 0 && at[0] + pressed.width <= root.width)
+            if (!scrolls(pressed)) assertTrue("$what is on the screen", at[1] >= 0 && at[1] + pressed.height <= root.height)
+        }
+        all().filter { it is ImageView || it.isClickable }.forEach { view ->
+            val said = view.contentDescription ?: (view as? TextView)?.text
+            assertTrue("a ${view.javaClass.simpleName} has words for a screen reader", !said.isNullOrBlank())
         }
         val scroll = activity.findViewById<View>(R.id.scroll)!!
-        assertTrue("there is room to read: ${scroll.height / dp} dp", scroll.height >= 72 * dp)
+        if (scroll.visibility == View.VISIBLE) assertTrue("there is room to read: ${scroll.height / dp} dp", scroll.height >= 72 * dp)
     }
 
-    private fun all(): Sequence<View> = under(activity.findViewById<View>(android.R.id.content)!!)
+    private fun scrolls(view: View): Boolean = generateSequence(view.parent) { it.parent }.any { it is ScrollView }
+
+    fun chosen(): List<String> = all().filterIsInstance<CompoundButton>().filter { it.isChecked }.map { "${it.text}" }.toList()
+
+    fun all(): Sequence<View> = under(activity.findViewById<View>(android.R.id.content)!!)
 
     private fun under(view: View): Sequence<View> = sequence {
         if (view.visibility != View.VISIBLE) return@sequence
         yield(view)
         if (view is ViewGroup) (0 until view.childCount).forEach { yieldAll(under(view.getChildAt(it))) }
     }
+
+    companion object {
+        inline fun <reified A : FieldScreen> open(vararg extras: Pair<String, String>): Screen<A> {
+            val intent = Intent(RuntimeEnvironment.getApplication(), A::class.java)
+            extras.forEach { (key, value) -> intent.putExtra(key, value) }
+            return Screen(A::class.java, intent)
+        }
+
+        /** The screen that [intent] opens. */
+        inline fun <reified A : FieldScreen> of(intent: Intent): Screen<A> {
+            assertEquals(A::class.java.name, intent.component?.className)
+            return Screen(A::class.java, intent)
+        }
+    }
+}
+
+/** The app's store, asked as a screen asks it. */
+fun <T> asked(work: (Workspace) -> T): T {
+    var answer: Result<T>? = null
+    (RuntimeEnvironment.getApplication() as FieldApp).core.run(work) { answer = it }
+    while (answer == null) {
+        shadowOf(Looper.getMainLooper()).idle()
+        Thread.sleep(2)
+    }
+    return answer!!.getOrThrow()
 }
 
 /** The rendered photographs of the invented demo visit. */
 object Demo {
     private val folder = File("../fixtures/demo-visit")
     val otter = File(folder, "IMG_0101.jpg")
+
+    /** Opens an invented visit. */
+    fun visit(): String = asked { core ->
+        val now = (RuntimeEnvironment.getApplication() as FieldApp).core.now()
+        core.openVisit(VisitHead("try the phone", listOf("lutra_lutra"), null, null, now, listOf("A. Walker"), "Invented brook", null, Consent.NONE, "All of it is invented"), now)
+    }
 
     /** The landmarks of a photograph's first print. */
     fun points(photo: File): Map<String, Point> {
