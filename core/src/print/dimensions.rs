@@ -232,7 +232,10 @@ fn foremost_tip<'a>(
         .fold([0.0; 2], |sum, (_, mm)| [sum[0] + (mm[0] - rear_mm[0]) / n, sum[1] + (mm[1] - rear_mm[1]) / n]);
     let ahead = |mm: [f64; 2]| (mm[0] - rear_mm[0]) * along[0] + (mm[1] - rear_mm[1]) * along[1];
     let pad = place("pad_rear").filter(|_| rear == "heel_rear");
-    if tips.iter().map(|tip| tip.1).chain(pad).any(|mm| ahead(mm) <= 0.0) {
+    let foremost = tips.iter().map(|tip| ahead(tip.1)).fold(f64::NEG_INFINITY, f64::max);
+    // Seen from the heel the pad lies ahead, but not as far as the toes.
+    let pad_is_first = pad.is_some_and(|pad| !tips.is_empty() && ahead(pad) >= foremost);
+    if pad_is_first || tips.iter().map(|tip| tip.1).chain(pad).any(|mm| ahead(mm) <= 0.0) {
         return Err(LandmarkError::Crossed { print: marks.id.clone(), rear });
     }
     Ok(tips.iter().max_by(|a, b| ahead(a.1).total_cmp(&ahead(b.1))).map(|(name, _)| *name))

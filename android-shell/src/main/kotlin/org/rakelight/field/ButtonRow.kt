@@ -2,7 +2,6 @@ package org.rakelight.field
 
 import android.content.Context
 import android.util.AttributeSet
-import android.view.View
 import android.view.View.MeasureSpec.AT_MOST
 import android.view.View.MeasureSpec.EXACTLY
 import android.view.View.MeasureSpec.UNSPECIFIED
@@ -10,7 +9,7 @@ import android.view.View.MeasureSpec.makeMeasureSpec
 import android.view.ViewGroup
 import android.widget.Button
 
-/** Buttons of one width, as many beside each other as fit with their whole text; the first one nearest to the thumb. */
+/** Buttons of one width, up to three beside each other where their words stand in them whole; the first one nearest to the thumb. */
 class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context, attributes) {
     private val space = (8 * resources.displayMetrics.density).toInt()
     private var columns = 1
@@ -27,23 +26,30 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         }
     })
 
-    fun put(buttons: List<View>) {
+    fun put(buttons: List<Button>) {
         removeAllViews()
         buttons.forEach(::addView)
     }
 
-    private val buttons get() = (0 until childCount).map(::getChildAt)
+    private val buttons get() = (0 until childCount).map { getChildAt(it) as Button }
 
     override fun onMeasure(widthSpec: Int, heightSpec: Int) {
         val room = MeasureSpec.getSize(widthSpec) - paddingLeft - paddingRight
         val unlimited = makeMeasureSpec(0, UNSPECIFIED)
-        buttons.forEach { it.measure(unlimited, unlimited) }
-        val widest = buttons.maxOfOrNull { it.measuredWidth } ?: 0
-        columns = (childCount downTo 2).firstOrNull { widest <= column(room, it) } ?: 1
+        columns = (minOf(childCount, MOST_COLUMNS) downTo 2).firstOrNull { buttons.all { button -> fits(button, column(room, it)) } } ?: 1
         val width = makeMeasureSpec(column(room, columns), EXACTLY)
-        buttons.forEach { it.measure(width, makeMeasureSpec(MeasureSpec.getSize(heightSpec), AT_MOST)) }
+        val most = if (MeasureSpec.getMode(heightSpec) == UNSPECIFIED) unlimited else makeMeasureSpec(MeasureSpec.getSize(heightSpec), AT_MOST)
+        buttons.forEach { it.measure(width, most) }
         val height = rows().sumOf { row -> row.maxOf { it.measuredHeight } + space }
         setMeasuredDimension(MeasureSpec.getSize(widthSpec), height + paddingTop + paddingBottom)
+    }
+
+    /** Whether a button's words stand in it whole, in two lines at most. */
+    private fun fits(button: Button, width: Int): Boolean {
+        button.measure(makeMeasureSpec(width, EXACTLY), makeMeasureSpec(0, UNSPECIFIED))
+        val room = width - button.compoundPaddingLeft - button.compoundPaddingRight
+        val longest = button.text.split(' ', '\n').maxOfOrNull(button.paint::measureText) ?: 0f
+        return longest <= room && button.lineCount <= 2
     }
 
     override fun onLayout(changed: Boolean, left: Int, top: Int, right: Int, bottom: Int) {
@@ -62,6 +68,10 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
     private fun rows() = buttons.chunked(columns)
 
     private fun column(room: Int, columns: Int) = (room - (columns - 1) * space) / columns
+
+    private companion object {
+        const val MOST_COLUMNS = 3
+    }
 }
 
 /** An icon before a button's text, in the text's colour. */

@@ -194,7 +194,7 @@ class DayActivity : FieldScreen() {
             given.protocol?.let { second(it) }
         }
         if (chosen.map.lines.isNotEmpty() || chosen.map.marks.isNotEmpty()) {
-            add(MapPanel(this@DayActivity, settings.leftHanded).apply { map.show(chosen.map) }, (MAP_DP * resources.displayMetrics.density).toInt())
+            add(MapPanel(this@DayActivity, settings.leftHanded).apply { show(chosen.map) }, (MAP_DP * resources.displayMetrics.density).toInt())
         }
         if (given != null) {
             head(getString(R.string.day_land))

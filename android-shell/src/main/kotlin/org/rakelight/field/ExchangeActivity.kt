@@ -40,6 +40,8 @@ class ExchangeActivity : FieldScreen() {
         begin()
     }
 
+    override fun answered() = look()
+
     private fun look() = work({ it.bases() to it.stored() }, R.string.busy_open) { (bases, stored) ->
         this.bases = bases
         this.stored = stored
@@ -57,7 +59,10 @@ class ExchangeActivity : FieldScreen() {
             }
         }
         redraw()
-        workLong({ work(it, progress) }, finally = { running = false; step = null }) { outcome = it; look() }
+        workLong({ work(it, progress) }, finally = { running = false; step = null }) {
+            outcome = it
+            if (draft.isEmpty) look() else change { Draft() }
+        }
     }
 
     override fun Page.content() {
@@ -83,7 +88,7 @@ class ExchangeActivity : FieldScreen() {
         hideKeyboard()
         val invitation = draft["invitation"].orEmpty().filterNot(Char::isWhitespace)
         exchange { workspace, progress ->
-            workspace.join(invitation, PinnedHttps.connections, progress, settings.photographsIn).also { finished(workspace) }
+            workspace.join(invitation, PinnedHttps.connections, progress, settings.photographsIn)
         }
     }
 

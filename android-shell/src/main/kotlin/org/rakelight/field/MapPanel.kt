@@ -7,10 +7,17 @@ import android.view.ViewGroup.LayoutParams.WRAP_CONTENT
 import android.widget.Button
 import android.widget.FrameLayout
 import android.widget.LinearLayout
+import org.rakelight.core.MapDrawn
+import org.rakelight.core.MarkKind
 
 /** The map with its buttons at the thumb. */
 class MapPanel(context: Context, leftHanded: Boolean) : FrameLayout(context) {
-    val map = MapView(context)
+    private val map = MapView(context)
+    private val here = press("", R.string.map_here) { map.toHere() }.apply {
+        foreground = context.getDrawable(R.drawable.ic_here)
+        foregroundTintList = textColors
+        foregroundGravity = Gravity.CENTER
+    }
 
     init {
         val space = (8 * resources.displayMetrics.density).toInt()
@@ -18,7 +25,7 @@ class MapPanel(context: Context, leftHanded: Boolean) : FrameLayout(context) {
         val presses = listOf(
             press("+", R.string.map_closer) { map.zoom(STEP) },
             press("−", R.string.map_farther) { map.zoom(1 / STEP) },
-            press("", R.string.map_here) { map.toHere() }.apply { icon(R.drawable.ic_here) },
+            here,
         )
         val row = LinearLayout(context)
         (if (leftHanded) presses else presses.reversed()).forEach { press ->
@@ -26,6 +33,11 @@ class MapPanel(context: Context, leftHanded: Boolean) : FrameLayout(context) {
         }
         val side = if (leftHanded) Gravity.START else Gravity.END
         addView(row, LayoutParams(WRAP_CONTENT, WRAP_CONTENT, Gravity.BOTTOM or side).apply { setMargins(0, 0, space, space) })
+    }
+
+    fun show(drawn: MapDrawn) {
+        map.show(drawn)
+        here.visibility = if (drawn.marks.any { it.kind is MarkKind.Here }) VISIBLE else GONE
     }
 
     private fun press(sign: String, label: Int, act: () -> Unit) = Button(context, null, 0, R.style.Press_Quiet).apply {

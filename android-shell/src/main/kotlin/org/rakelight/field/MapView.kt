@@ -10,6 +10,7 @@ import android.view.GestureDetector
 import android.view.MotionEvent
 import android.view.ScaleGestureDetector
 import android.view.View
+import kotlin.math.floor
 import kotlin.math.log10
 import kotlin.math.max
 import kotlin.math.min
@@ -112,11 +113,14 @@ class MapView(context: Context) : View(context) {
         val (x, y) = x(mark.xM) to y(mark.yM)
         when (val kind = mark.kind) {
             is MarkKind.Sign -> {
-                canvas.drawCircle(x, y, 13 * dp, plate)
-                canvas.drawCircle(x, y, 13 * dp, ink)
+                // On a stem, so that who stands there doesn't hide it.
+                val above = y - PIN_DP * dp
+                canvas.drawLine(x, y, x, above, ink)
+                canvas.drawCircle(x, above, 13 * dp, plate)
+                canvas.drawCircle(x, above, 13 * dp, ink)
                 context.getDrawable(kind.sign.icon)?.mutate()?.apply {
                     setTint(context.getColor(R.color.text))
-                    setBounds((x - 9 * dp).toInt(), (y - 9 * dp).toInt(), (x + 9 * dp).toInt(), (y + 9 * dp).toInt())
+                    setBounds((x - 9 * dp).toInt(), (above - 9 * dp).toInt(), (x + 9 * dp).toInt(), (above + 9 * dp).toInt())
                     draw(canvas)
                 }
             }
@@ -134,11 +138,9 @@ class MapView(context: Context) : View(context) {
                 }
                 canvas.drawPath(triangle, plate)
                 canvas.drawPath(triangle, ink)
-                write(canvas, mark.label, x + 12 * dp, y - 8 * dp)
+                if (height > ROOM_FOR_WORDS_DP * dp) write(canvas, mark.label, x - 7 * dp, y + 9 * dp + letters.textSize)
             }
-            MarkKind.PlaceStart -> {
-                canvas.drawRect(x - 5 * dp, y - 5 * dp, x + 5 * dp, y + 5 * dp, letters)
-            }
+            MarkKind.PlaceStart -> canvas.drawRect(x - 5 * dp, y - 5 * dp, x + 5 * dp, y + 5 * dp, letters)
         }
     }
 
@@ -153,7 +155,7 @@ class MapView(context: Context) : View(context) {
     /** One, two or five times a power of ten, not longer than a third of the view. */
     private fun scaleBar(canvas: Canvas) {
         val longest = width / 3 / pxPerM
-        val power = 10.0.pow(kotlin.math.floor(log10(longest)))
+        val power = 10.0.pow(floor(log10(longest)))
         val lengthM = listOf(5, 2, 1).map { it * power }.first { it <= longest }
         val (left, top) = 12 * dp to 12 * dp + letters.textSize
         val right = left + (lengthM * pxPerM).toFloat()
@@ -218,7 +220,9 @@ class MapView(context: Context) : View(context) {
         const val SMALLEST_PX_PER_M = 0.005
         const val LARGEST_DP_PER_M = 20.0
         const val LARGEST_LETTERS = 1.5f
-        const val TOP_DP = 44
+        const val PIN_DP = 28
+        const val ROOM_FOR_WORDS_DP = 220
+        const val TOP_DP = 72
         const val BELOW_DP = 96
     }
 }

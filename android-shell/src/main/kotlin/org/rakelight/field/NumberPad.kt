@@ -25,7 +25,7 @@ class NumberPad(context: Context, decimalSign: String, private val pressed: (Key
     }
 
     private fun key(text: String, label: String, key: Key, column: Int, row: Int) {
-        val button = Button(context, null, 0, R.style.Press_Quiet)
+        val button = Button(context, null, 0, R.style.Press_Key)
         button.text = text
         button.contentDescription = label
         button.setOnClickListener { pressed(key) }

@@ -131,6 +131,7 @@ class Page(private val screen: Activity, private val leftHanded: Boolean) {
             box.apply {
                 this.text = text
                 isChecked = id in chosen
+                icon(if (isChecked) R.drawable.ic_tick else 0)
                 isSaveEnabled = false
                 setOnClickListener { press(id) }
             }
@@ -138,10 +139,10 @@ class Page(private val screen: Activity, private val leftHanded: Boolean) {
         add(ButtonRow(screen, null).apply { put(boxes) })
     }
 
-    /** What is pressed all the time, at the bottom. */
+    /** What is pressed in the thumb's reach. */
     fun buttons(vararg presses: Press?) = row.show(presses.filterNotNull())
 
-    /** What is pressed now and then, where it belongs among the words. */
+    /** Buttons among the words. */
     fun presses(vararg presses: Press?) = add(ButtonRow(screen, null).apply {
         leftHanded = this@Page.leftHanded
         show(presses.filterNotNull())

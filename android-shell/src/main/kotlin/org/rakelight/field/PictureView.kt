@@ -47,7 +47,8 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private val plate = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(R.color.foam) }
     private val letters = Paint(Paint.ANTI_ALIAS_FLAG).apply {
         color = context.getColor(R.color.ink)
-        textSize = 16f * dp * resources.configuration.fontScale
+        // Larger letters would hide the print; the page below says the same in full size.
+        textSize = 16f * dp * resources.configuration.fontScale.coerceAtMost(1.3f)
         fontFeatureSettings = "tnum"
     }
 

@@ -152,18 +152,19 @@ class TrailActivity : FieldScreen() {
         prints.withIndex().reversed().forEach { (i, print) ->
             second(getString(R.string.trail_line, i + 1, number(print[0].toDouble(), 1), number(print[1].toDouble(), 1)))
         }
-        if (prints.size >= FEWEST) asked()
-        buttons(
-            Press(getString(R.string.next_value), act = ::next),
+        presses(
             Press(getString(R.string.trail_read), quiet = true, icon = R.drawable.ic_trail, act = ::read).takeIf { prints.size >= FEWEST && along == null },
             takeBackPress(),
         )
+        if (prints.size >= FEWEST) asked()
+        buttons(Press(getString(R.string.next_value), act = ::next))
     }
 
     private fun Page.photographs() {
         val here = photo
         if (here != null) {
-            picture.draw(null, emptyList(), prints.filter { it[0] == here.sha256 }.map { Point(it[1].toDouble(), it[2].toDouble()) }, emptyList(), null)
+            val touched = prints.filter { it[0] == here.sha256 }.map { Point(it[1].toDouble(), it[2].toDouble()).let { at -> PictureView.MeasuredLine(at, at, it[3]) } }
+            picture.draw(null, emptyList(), touched.map { it.from }, touched, null)
             look(picture)
             prompt(getString(R.string.touch_prints))
         }

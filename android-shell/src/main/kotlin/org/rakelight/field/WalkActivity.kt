@@ -26,7 +26,7 @@ import org.rakelight.field.Tide.shore
 
 /** The walk: where it stands, when to turn back, and a press for each kind of sign. */
 class WalkActivity : FieldScreen() {
-    private val visit by lazy { settings.visit.orEmpty() }
+    private val visit by lazy { intent.getStringExtra(VISIT) ?: settings.visit.orEmpty() }
     override val draftName get() = "walk/$visit"
 
     /** What the core says of the walk now. */
@@ -45,7 +45,7 @@ class WalkActivity : FieldScreen() {
 
     override fun onResume() {
         super.onResume()
-        if (settings.visit == null || settings.visit != visit) return finish()
+        if (settings.visit != visit) return finish()
         TrackService.start(app)
         refresh()
     }
@@ -77,7 +77,7 @@ class WalkActivity : FieldScreen() {
         val before = this.now
         this.now = now
         app.turnBack.set(now.walking.shore?.turnBack)
-        panel.map.show(now.map)
+        panel.show(now.map)
         // What is being typed isn't disturbed.
         val typing = draft["mode"] == NOTE || draft["mode"] == BACK
         if (before == null || !typing && (before.signs != now.signs || before.begun != now.begun)) redraw() else stand()

@@ -171,15 +171,17 @@ class MeasureScreenTest {
     }
 
     @Test
-    fun marksInAnOrderThatNoFootHasCanBeMoved() {
+    fun aHeelInFrontOfTheToesIsRefusedAndCanBeTakenBack() {
         val screen = open()
         screen.choose(Demo.otter)
         screen.touch(middle)
         screen.press(R.string.mark_myself)
-        listOf("widest_left", "widest_right", "pad_rear", "toe_3_tip").forEach { screen.touch(points.getValue(it)) }
+        listOf("widest_left", "widest_right", "toe_3_tip", "pad_rear").forEach { screen.touch(points.getValue(it)) }
+        val (tip, rear) = points.getValue("toe_3_tip") to points.getValue("pad_rear")
+        screen.touch(Point(tip.x + (tip.x - rear.x) / 3, tip.y + (tip.y - rear.y) / 3))
         assertTrue(screen.words(), screen.says(R.string.problem_marks))
         screen.press(R.string.undo)
-        assertTrue(screen.words(), screen.says(R.string.mark_pad_rear))
+        assertTrue(screen.words(), screen.says(R.string.mark_heel_rear))
     }
 
     private fun picture(name: String, colour: (Int, Int) -> Int): File {

@@ -88,6 +88,12 @@ class Screen<A : FieldScreen>(private val kind: Class<A>, private val intent: In
     /** The screen that was opened from this one. */
     fun opened(): Intent = checkNotNull(shadowOf(activity).nextStartedActivity) { "no screen was opened; this one says:\n${words()}" }
 
+    /** What another screen gives back to this one. */
+    fun newIntent(vararg extras: Pair<String, String>) {
+        controller.newIntent(Intent(intent).apply { extras.forEach { (key, value) -> putExtra(key, value) } })
+        settle()
+    }
+
     /** Chooses a file in the system's picker. */
     fun choose(file: File, button: Int = R.string.choose) {
         val uri = Uri.fromFile(file)
