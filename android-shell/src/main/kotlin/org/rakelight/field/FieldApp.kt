@@ -12,10 +12,7 @@ class FieldApp : Application() {
     val core by lazy { CoreAccess(this) }
     val settings by lazy { Settings(this) }
 
-    /** Where the phone is. */
-    var positions: Positions = object : Positions {
-        override val latest: org.rakelight.core.Place? = null
-    }
+    val turnBack by lazy { TurnBack(this) }
 
     /** Photographs that aren't in the store yet. */
     val taken by lazy { Taken(this) }
@@ -25,15 +22,31 @@ class FieldApp : Application() {
     var attitude: (Activity, () -> Double?) -> Attitude = ::PhoneAttitude
     var clock: () -> Instant = Instant::now
 
+    /** What the track's service was told of where the phone is. */
+    val phone = PhonePositions { clock() }
+
+    /** Where the phone is; set by tests. */
+    var positions: Positions = phone
+
+    /** Set by tests. */
+    var receiver: Receiver = SatelliteReceiver(this)
+
     override fun onCreate() {
         super.onCreate()
         Locale.setDefault(Language.of(this))
+        // Where the app was killed while a track was recorded.
+        core.run({ workspace -> workspace.drafts(TRACKS).forEach { workspace.endTrack(it.removePrefix(TRACKS)) } }) {}
         addWaiting()
     }
 
     /** What was photographed and not yet written when the app ended. */
     fun addWaiting() {
         if (taken.waiting().isNotEmpty()) core.run({ taken.addWaiting(it, core.now()) }) {}
+    }
+
+    private companion object {
+        /** What the drafts of tracks are named by. */
+        const val TRACKS = "track/"
     }
 }
 

@@ -81,7 +81,7 @@ abstract class FieldScreen : Activity() {
     }
 
     /** Asks the core; with [busy] the worker waits and sees what for. What goes wrong is shown. */
-    protected fun <T> work(work: (Workspace) -> T, busy: Int? = null, done: (T) -> Unit) {
+    protected fun <T> work(work: (Workspace) -> T, busy: Int? = null, finally: () -> Unit = {}, done: (T) -> Unit) {
         pending += 1
         if (busy != null) {
             this.busy = busy
@@ -91,6 +91,7 @@ abstract class FieldScreen : Activity() {
             pending -= 1
             if (busy != null) this.busy = null
             if (isDestroyed) return@run
+            finally()
             result.onFailure { problem = it; redraw() }.onSuccess(done)
         }
     }

@@ -30,12 +30,12 @@ class Press(
 )
 
 /** What a screen is made of, in the words of the trade's forms: it is written anew from top to bottom whenever something has changed. */
-class Page(private val screen: Activity, leftHanded: Boolean) {
+class Page(private val screen: Activity, private val leftHanded: Boolean) {
     val root: View = LayoutInflater.from(screen).inflate(R.layout.page, null)
     private val above: FrameLayout = part(R.id.above)
     private val scroll: ScrollView = part(R.id.scroll)
     private val words: LinearLayout = part(R.id.words)
-    private val row: ButtonRow = part<ButtonRow>(R.id.buttons).apply { this.leftHanded = leftHanded }
+    private val row: ButtonRow = part<ButtonRow>(R.id.buttons).apply { leftHanded = this@Page.leftHanded }
 
     private fun <T : View> part(id: Int): T = checkNotNull(root.findViewById(id))
 
@@ -152,11 +152,14 @@ class Page(private val screen: Activity, leftHanded: Boolean) {
         add(ButtonRow(screen, null).apply { put(boxes) })
     }
 
-    /** Buttons among the words. */
-    fun presses(vararg presses: Press?) = add(ButtonRow(screen, null).apply { show(presses.filterNotNull()) })
-
     /** What is pressed in the thumb's reach. */
     fun buttons(vararg presses: Press?) = row.show(presses.filterNotNull())
+
+    /** Buttons among the words. */
+    fun presses(vararg presses: Press?) = add(ButtonRow(screen, null).apply {
+        leftHanded = this@Page.leftHanded
+        show(presses.filterNotNull())
+    })
 
     private fun say(style: Int, text: CharSequence) = TextView(screen, null, 0, style).apply { this.text = text }.also { add(it) }
 

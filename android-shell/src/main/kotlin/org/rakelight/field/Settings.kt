@@ -25,6 +25,19 @@ class Settings(context: Context) {
     /** The photograph that the phone's own camera was asked for: where it is to be written. */
     var awaited by text("awaited")
 
+    /** Whether the worker paused its track. */
+    var trackPaused: Boolean
+        get() = kept.getBoolean("track_paused", false)
+        set(value) = save { putBoolean("track_paused", value) }
+
+    /** When to turn back from the shore, ms since 1970 in UTC. */
+    var turnBackMs: Long?
+        get() = kept.getLong("turn_back_ms", 0).takeIf { it != 0L }
+        set(value) = save { putLong("turn_back_ms", value ?: 0) }
+
+    /** Which warning of it was given. */
+    var turnBackFelt by text("turn_back_felt")
+
     var leftHanded: Boolean
         get() = kept.getBoolean("left_handed", false)
         set(value) = save { putBoolean("left_handed", value) }

@@ -41,6 +41,7 @@ class LanguagesTest {
         val visit = FieldScreen.VISIT to Demo.visit()
         fun sign(kind: String) = FieldScreen.SIGN to "$kind-1790000000"
         Screen.open<DayActivity>().checkFit()
+        (RuntimeEnvironment.getApplication() as FieldApp).settings.visit = visit.second
         Screen.open<WalkActivity>(visit).checkFit()
         Screen.open<MeasureActivity>(visit, sign("print")).checkFit()
         Screen.open<MakerActivity>(visit, begun(visit.second, "print")).checkFit()

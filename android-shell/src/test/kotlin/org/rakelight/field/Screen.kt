@@ -76,9 +76,11 @@ class Screen<A : FieldScreen>(private val kind: Class<A>, private val intent: In
         settle()
     }
 
-    fun type(label: Int, text: String) {
-        val field = all().filterIsInstance<EditText>().find { it.contentDescription == string(label) }
-        assertNotNull("there is a field ${string(label)}", field)
+    fun type(label: Int, text: String) = typeInto(string(label), text)
+
+    fun typeInto(label: String, text: String) {
+        val field = all().filterIsInstance<EditText>().find { it.contentDescription == label }
+        assertNotNull("there is a field $label", field)
         field!!.setText(text)
         settle()
     }
@@ -127,6 +129,12 @@ class Screen<A : FieldScreen>(private val kind: Class<A>, private val intent: In
         controller.pause().stop().destroy()
         controller = Robolectric.buildActivity(kind, intent).setup()
         settle()
+    }
+
+    /** Scrolls down to where these words stand, for the picture. */
+    fun scrollTo(words: String) {
+        val scroll = activity.findViewById<ScrollView>(R.id.scroll)!!
+        scroll.scrollTo(0, all().filterIsInstance<TextView>().first { "${it.text}" == words }.top)
     }
 
     /** Draws the screen to `target/screens`. */
