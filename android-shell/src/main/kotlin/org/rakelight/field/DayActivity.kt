@@ -94,8 +94,9 @@ class DayActivity : FieldScreen() {
                 map = core.map(null, place, null),
                 tide = tide,
                 planned = at?.let { (lat, lon) ->
+                    // The table that was typed is this day's alone.
                     val shore = if (tidal == "true") tide.shore(date, zone) else null
-                    runCatching { core.planDays(DaysAsked(lat, lon, "$date", DAYS, zone.id, shore)) }
+                    runCatching { core.planDays(DaysAsked(lat, lon, "$date", if (shore == null) DAYS else 1u, zone.id, shore)) }
                 },
                 // Where nobody says that there is no tide, its cautions are shown.
                 cautions = core.fieldCautions(tidal != "false"),
@@ -204,7 +205,8 @@ class DayActivity : FieldScreen() {
         }
         yesNo("tidal", R.string.day_tidal)
         if (draft["tidal"] == "true") tide(chosen)
-        times(chosen)
+        // A time with low sun means nothing while it isn't known where the water is.
+        if (draft["tidal"] != "true" || chosen.tide.shore(today, zone) != null) times(chosen)
         head(getString(R.string.day_take))
         getString(R.string.day_take_list).split(" · ").forEach { say("· $it") }
         buttons(
@@ -235,6 +237,7 @@ class DayActivity : FieldScreen() {
             if (days.windows.isEmpty()) say(getString(R.string.day_no_window))
             days.windows.sortedBy { it.start.utcMs }.forEach { window(it) }
             days.without.forEach { second(getString(R.string.day_without, day(it.date), it.why)) }
+            if (draft["tidal"] == "true") second(getString(R.string.day_today_only))
         }
     }
 

@@ -77,6 +77,7 @@ class WalkActivity : FieldScreen() {
         val before = this.now
         this.now = now
         app.turnBack.set(now.walking.shore?.turnBack)
+        if (before != null && urgency(now) > urgency(before)) page.toTop()
         panel.show(now.map)
         // What is being typed isn't disturbed.
         val typing = draft["mode"] == NOTE || draft["mode"] == BACK
@@ -194,8 +195,20 @@ class WalkActivity : FieldScreen() {
         }
     }
 
+    /** What has become more urgent is shown, wherever the page was scrolled to. */
+    private fun urgency(now: Now): Int = now.walking.shore?.let { shore ->
+        when (shore.state) {
+            ShoreState.NOT_YET_FREE -> 0
+            ShoreState.FREE -> if (isSoon(shore)) 1 else 0
+            ShoreState.TURN_BACK -> 2
+            ShoreState.COVERED -> 3
+        }
+    } ?: 0
+
+    private fun isSoon(shore: ShoreNow) = shore.minutesToTurnBack <= SOON_MIN
+
     private fun minutes(shore: ShoreNow) {
-        val soon = shore.minutesToTurnBack <= SOON_MIN
+        val soon = isSoon(shore)
         large(getString(R.string.walk_minutes, number(shore.minutesToTurnBack.toDouble())), if (soon) R.color.problem else R.color.text)
         if (soon) put(R.style.Say_Alarm, getString(R.string.walk_soon, time(shore.turnBack)))
         else put(R.style.Say, getString(R.string.walk_to_turn_back, time(shore.turnBack)))
