@@ -189,7 +189,7 @@ class DayActivity : FieldScreen() {
         val given = given
         prompt(chosen.name)
         if (given == null) second(getString(R.string.day_no_plan)) else {
-            if (!given.mayEnter) alarm(getString(R.string.day_not_enter, given.land))
+            if (!given.mayEnter) notToEnter(given)
             second("${given.state} · ${line(given).substringBefore('\n')}")
             say(given.stretchLengthM?.let { getString(R.string.day_stretch, metres(it)) } ?: getString(R.string.day_no_stretch))
             given.protocol?.let { second(it) }
@@ -214,6 +214,8 @@ class DayActivity : FieldScreen() {
             Press(getString(R.string.back), quiet = true) { go(null) },
         )
     }
+
+    private fun Page.notToEnter(given: PlaceGiven) = alarm(getString(R.string.day_not_enter, given.land.replaceFirstChar(Char::uppercase)))
 
     private fun Page.tide(chosen: Chosen) {
         val tide = chosen.tide
@@ -276,7 +278,7 @@ class DayActivity : FieldScreen() {
         head(getString(R.string.day_people))
         typed("with", R.string.day_people_label)
         if (given?.protocol == null) one("protocol", R.string.day_protocol, protocols.map { it.id to it.text })
-        given?.takeIf { !it.mayEnter }?.let { alarm(getString(R.string.day_not_enter, it.land)) }
+        given?.takeIf { !it.mayEnter }?.let { notToEnter(it) }
         buttons(
             Press(getString(R.string.day_begin), icon = R.drawable.ic_walk, act = ::beginVisit),
             Press(getString(R.string.back), quiet = true) { go(Step.PLACE) },

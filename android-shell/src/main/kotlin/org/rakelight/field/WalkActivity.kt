@@ -191,7 +191,7 @@ class WalkActivity : FieldScreen() {
                 large(getString(R.string.walk_now), R.color.problem)
                 put(R.style.Say_Alarm, getString(R.string.walk_late, minutesLong(-shore.minutesToTurnBack), time(shore.waterComes)))
             }
-            ShoreState.COVERED -> put(R.style.Say_Alarm, getString(R.string.walk_water)).textSize = LARGE_SP
+            ShoreState.COVERED -> put(R.style.Say_Alarm, getString(R.string.walk_water)).textSize = WATER_SP
         }
     }
 
@@ -242,7 +242,7 @@ class WalkActivity : FieldScreen() {
         say(name(sign))
         say(below(sign))
         typed("why", R.string.walk_why)
-        if (draft["why_asked"] != null) alarm(getString(R.string.walk_why_needed))
+        if (draft["why_asked"] != null && draft["why"] == null) say(getString(R.string.walk_why_needed))
         buttons(
             Press(getString(R.string.walk_take_back), icon = R.drawable.ic_undo) { withdraw(sign) },
             Press(getString(R.string.walk_leave), quiet = true) { leave(SIGNS) },
@@ -298,5 +298,6 @@ class WalkActivity : FieldScreen() {
         const val AWAY_M = 25.0
         const val SOON_MIN = 15
         const val LARGE_SP = 48f
+        const val WATER_SP = 30f
     }
 }

@@ -126,7 +126,7 @@ class DayScreenTest {
         val screen = Screen.open<DayActivity>()
         screen.choose("Reed Corner")
         val land = asked { it.placesGiven("Ada", "2026-10-03") }.first { it.place == "Reed Corner" }.land
-        val said = screen.string(R.string.day_not_enter, land)
+        val said = screen.string(R.string.day_not_enter, land.replaceFirstChar(Char::uppercase))
         val red = screen.all().filterIsInstance<TextView>().first { "${it.text}" == said }
         assertEquals(app.getColor(R.color.problem), red.currentTextColor)
         screen.look("day-en-day-not-to-enter")
