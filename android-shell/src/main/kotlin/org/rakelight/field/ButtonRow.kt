@@ -22,6 +22,8 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         Button(context, null, 0, style).apply {
             text = press.text
             icon(press.icon)
+            contentDescription = press.said
+            if (press.large) minHeight = (96 * resources.displayMetrics.density).toInt()
             setOnClickListener { press.act() }
         }
     })
@@ -40,7 +42,11 @@ class ButtonRow(context: Context, attributes: AttributeSet?) : ViewGroup(context
         val width = makeMeasureSpec(column(room, columns), EXACTLY)
         val most = if (MeasureSpec.getMode(heightSpec) == UNSPECIFIED) unlimited else makeMeasureSpec(MeasureSpec.getSize(heightSpec), AT_MOST)
         buttons.forEach { it.measure(width, most) }
-        val height = rows().sumOf { row -> row.maxOf { it.measuredHeight } + space }
+        rows().forEach { row ->
+            val tallest = makeMeasureSpec(row.maxOf { it.measuredHeight }, EXACTLY)
+            row.forEach { it.measure(width, tallest) }
+        }
+        val height = rows().sumOf { row -> row.first().measuredHeight + space }
         setMeasuredDimension(MeasureSpec.getSize(widthSpec), height + paddingTop + paddingBottom)
     }
 

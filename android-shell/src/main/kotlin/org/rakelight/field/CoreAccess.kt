@@ -36,11 +36,12 @@ class CoreAccess(private val app: FieldApp) {
     }
 
     /** The store in the app's language; opened anew where the language has changed. */
-    private fun workspace(): Workspace {
+    internal fun workspace(): Workspace {
         check(Looper.myLooper() != Looper.getMainLooper()) { "the core was called on the screen's thread" }
         val language = Language.of(app).language
         opened?.let { (spoken, workspace) -> if (spoken == language) return workspace }
-        val folder = File(app.filesDir, "store").path
+        // Never part of a backup or of a move to another phone: positions leave by an exchange only, and a copied log would fork.
+        val folder = File(app.noBackupFilesDir, "store").path
         val workspace =
             if (PhoneKey.isThere) Workspace.openWithKey(folder, language, AesWrapping(PhoneKey)) else Workspace.open(folder, language)
         return workspace.also { opened = language to it }

@@ -1,5 +1,6 @@
 package org.rakelight.field
 
+import android.app.Activity
 import android.app.Application
 import android.content.Context
 import android.content.res.Configuration
@@ -13,7 +14,12 @@ class FieldApp : Application() {
 
     val turnBack by lazy { TurnBack(this) }
 
-    /** Set by tests. */
+    /** Photographs that aren't in the store yet. */
+    val taken by lazy { Taken(this) }
+
+    /** Set by tests, as the clock is. */
+    var camera: (Activity) -> CameraSource = ::Camera2Source
+    var attitude: (Activity, () -> Double?) -> Attitude = ::PhoneAttitude
     var clock: () -> Instant = Instant::now
 
     /** What the track's service was told of where the phone is. */
@@ -30,6 +36,12 @@ class FieldApp : Application() {
         Locale.setDefault(Language.of(this))
         // Where the app was killed while a track was recorded.
         core.run({ workspace -> workspace.drafts(TRACKS).forEach { workspace.endTrack(it.removePrefix(TRACKS)) } }) {}
+        addWaiting()
+    }
+
+    /** What was photographed and not yet written when the app ended. */
+    fun addWaiting() {
+        if (taken.waiting().isNotEmpty()) core.run({ taken.addWaiting(it, core.now()) }) {}
     }
 
     private companion object {

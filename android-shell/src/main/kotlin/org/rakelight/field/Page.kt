@@ -21,8 +21,13 @@ import android.widget.RadioButton
 import android.widget.ScrollView
 import android.widget.TextView
 
-/** A button: its text, whether it is a quiet one, its icon, what it does. */
-class Press(val text: String, val quiet: Boolean = false, val icon: Int = 0, val act: () -> Unit)
+/**
+ * A button: its text, whether it is a quiet one or a large one that is found without looking, its icon, what a screen reader says
+ * where that is more than the text, what it does.
+ */
+class Press(
+    val text: String, val quiet: Boolean = false, val icon: Int = 0, val large: Boolean = false, val said: String? = null, val act: () -> Unit,
+)
 
 /** What a screen is made of, in the words of the trade's forms: it is written anew from top to bottom whenever something has changed. */
 class Page(private val screen: Activity, private val leftHanded: Boolean) {
@@ -33,6 +38,8 @@ class Page(private val screen: Activity, private val leftHanded: Boolean) {
     private val row: ButtonRow = part<ButtonRow>(R.id.buttons).apply { leftHanded = this@Page.leftHanded }
 
     private fun <T : View> part(id: Int): T = checkNotNull(root.findViewById(id))
+
+    private var looked: View? = null
 
     /** What is typed into fields. */
     enum class Typing(val type: Int) {
@@ -46,9 +53,10 @@ class Page(private val screen: Activity, private val leftHanded: Boolean) {
     fun write(content: Page.() -> Unit) {
         val at = scroll.scrollY
         words.removeAllViews()
-        look(null)
+        looked = null
         buttons()
         content()
+        showLooked()
         scroll.visibility = if (words.childCount == 0) View.GONE else View.VISIBLE
         scroll.post { scroll.scrollTo(0, at) }
     }
@@ -56,8 +64,13 @@ class Page(private val screen: Activity, private val leftHanded: Boolean) {
     /** To the page's beginning. */
     fun toTop() = scroll.post { scroll.scrollTo(0, 0) }
 
-    /** What is looked at, above the words; kept where it is the same. */
+    /** What is looked at, above the words; kept where it is the same: a camera's preview stops when it is taken off the screen. */
     fun look(view: View?) {
+        looked = view
+    }
+
+    private fun showLooked() {
+        val view = looked
         if (view == null || view.parent !== above) {
             above.removeAllViews()
             view?.let { above.addView(it, MATCH_PARENT, MATCH_PARENT) }

@@ -22,6 +22,9 @@ class Settings(context: Context) {
     /** The visit that is under way. */
     var visit by text("visit")
 
+    /** The photograph that the phone's own camera was asked for: where it is to be written. */
+    var awaited by text("awaited")
+
     /** Whether the worker paused its track. */
     var trackPaused: Boolean
         get() = kept.getBoolean("track_paused", false)

@@ -50,7 +50,7 @@ class Outdoors {
         asked { it.visits() }
         val plan = File.createTempFile("season", ".toml").apply { writeText(SEASON) }
         val program = File(System.getProperty("jna.library.path"), "rakelight").path
-        val ran = ProcessBuilder(program, "plan", "hand-out", "--store", File(app.filesDir, "store").path, "--season", "2026", "--author", "Cy", plan.path).redirectErrorStream(true).start()
+        val ran = ProcessBuilder(program, "plan", "hand-out", "--store", File(app.noBackupFilesDir, "store").path, "--season", "2026", "--author", "Cy", plan.path).redirectErrorStream(true).start()
         val said = ran.inputStream.bufferedReader().readText()
         assertEquals(said, 0, ran.waitFor())
     }

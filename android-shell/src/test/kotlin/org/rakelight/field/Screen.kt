@@ -137,17 +137,21 @@ class Screen<A : FieldScreen>(private val kind: Class<A>, private val intent: In
         scroll.scrollTo(0, all().filterIsInstance<TextView>().first { "${it.text}" == words }.top)
     }
 
-    fun draw(name: String) {
+    /** Draws the screen to `target/screens`. */
+    fun draw(name: String): Bitmap {
         val view = activity.window.decorView
         val bitmap = Bitmap.createBitmap(view.width, view.height, Bitmap.Config.ARGB_8888)
         view.draw(Canvas(bitmap))
         File("target/screens").mkdirs()
         File("target/screens/$name.png").outputStream().use { bitmap.compress(Bitmap.CompressFormat.PNG, 100, it) }
+        return bitmap
     }
 
-    fun look(name: String) {
-        draw(name)
+    /** Draws the screen, checks that nothing is cut off, and, where it looks the same each time, that it looks as it did. */
+    fun look(name: String, stable: Boolean = true) {
+        val drawn = draw(name)
         checkFit()
+        if (stable) Snapshots.check(name, drawn)
     }
 
     /** No word cut off; everything pressed large enough, on the screen or to be scrolled to, and with words for a screen reader. */

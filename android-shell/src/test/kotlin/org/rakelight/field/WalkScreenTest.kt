@@ -174,7 +174,7 @@ class WalkScreenTest {
         assertEquals("what was left over is written", emptyList<String>(), asked { it.drafts("track/") })
         Robolectric.buildService(TrackService::class.java, null).create().get().onStartCommand(null, 0, 1)
         outdoors.walk(31..59)
-        Workspace.open(File(app.filesDir, "store").path, "en").use { other ->
+        Workspace.open(File(app.noBackupFilesDir, "store").path, "en").use { other ->
             val after = other.walking(visit, null, app.core.now(), null)
             assertTrue("${before.walkedM} then ${after.walkedM}", after.walkedM > before.walkedM + 100)
             assertEquals("nothing is missing between", 0.0000667 * 59 * 67_140, after.stretch!!.coveredM, 12.0)

@@ -1,0 +1,26 @@
+package org.rakelight.field
+
+import org.junit.Assert.assertEquals
+import org.junit.Assert.assertThrows
+import org.junit.Test
+import org.junit.runner.RunWith
+import org.robolectric.RobolectricTestRunner
+import org.robolectric.RuntimeEnvironment
+import org.robolectric.annotation.Config
+
+@RunWith(RobolectricTestRunner::class)
+@Config(sdk = [35])
+class CoreAccessTest {
+    private val core get() = (RuntimeEnvironment.getApplication() as FieldApp).core
+
+    @Test
+    fun theCoreRefusesToWorkOnTheScreensThread() {
+        assertThrows(IllegalStateException::class.java) { core.workspace() }
+    }
+
+    @Test
+    fun whatIsAskedIsDoneOneAfterTheOtherOnOneThread() {
+        val threads = (1..3).map { asked { Thread.currentThread().name } }
+        assertEquals(listOf("core", "core", "core"), threads)
+    }
+}
