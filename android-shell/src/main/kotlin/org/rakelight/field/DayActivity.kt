@@ -172,10 +172,11 @@ class DayActivity : FieldScreen() {
         field(getString(R.string.day_place_label), draft["other"].orEmpty(), Page.Typing.NAME) { text ->
             change(quietly = true) { it.with("other", text.ifBlank { null }).with("date", "$today") }
         }
-        buttons(
-            Press(getString(R.string.day_choose), quiet = true, icon = R.drawable.ic_walk) { draft["other"]?.let(::choose) },
-            basePress(),
-        )
+        if (draft["other_asked"] != null && draft["other"] == null) say(getString(R.string.day_place_needed))
+        presses(Press(getString(R.string.day_choose), quiet = true, icon = R.drawable.ic_walk) {
+            draft["other"]?.let(::choose) ?: change { it.with("other_asked", "1").with("date", "$today") }
+        })
+        buttons(basePress())
     }
 
     private fun line(given: PlaceGiven) =

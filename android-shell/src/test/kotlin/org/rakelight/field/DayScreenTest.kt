@@ -141,6 +141,8 @@ class DayScreenTest {
         screen.type(R.string.me_label, "Dora")
         screen.press(R.string.done)
         assertTrue("nothing was given to Dora", screen.says(R.string.day_no_places))
+        screen.press(R.string.day_choose)
+        assertTrue("a place without a name is none", screen.says(R.string.day_place_needed))
         screen.type(R.string.day_place_label, " Alder Brook ")
         screen.crash()
         screen.press(R.string.day_choose)
