@@ -94,8 +94,9 @@ class DayActivity : FieldScreen() {
                 map = core.map(null, place, null),
                 tide = tide,
                 planned = at?.let { (lat, lon) ->
+                    // The table that was typed is this day's alone.
                     val shore = if (tidal == "true") tide.shore(date, zone) else null
-                    runCatching { core.planDays(DaysAsked(lat, lon, "$date", DAYS, zone.id, shore)) }
+                    runCatching { core.planDays(DaysAsked(lat, lon, "$date", if (shore == null) DAYS else 1u, zone.id, shore)) }
                 },
                 // Where nobody says that there is no tide, its cautions are shown.
                 cautions = core.fieldCautions(tidal != "false"),
@@ -171,10 +172,11 @@ class DayActivity : FieldScreen() {
         field(getString(R.string.day_place_label), draft["other"].orEmpty(), Page.Typing.NAME) { text ->
             change(quietly = true) { it.with("other", text.ifBlank { null }).with("date", "$today") }
         }
-        buttons(
-            Press(getString(R.string.day_choose), quiet = true, icon = R.drawable.ic_walk) { draft["other"]?.let(::choose) },
-            basePress(),
-        )
+        if (draft["other_asked"] != null && draft["other"] == null) say(getString(R.string.day_place_needed))
+        presses(Press(getString(R.string.day_choose), quiet = true, icon = R.drawable.ic_walk) {
+            draft["other"]?.let(::choose) ?: change { it.with("other_asked", "1").with("date", "$today") }
+        })
+        buttons(basePress())
     }
 
     private fun line(given: PlaceGiven) =
@@ -188,7 +190,7 @@ class DayActivity : FieldScreen() {
         val given = given
         prompt(chosen.name)
         if (given == null) second(getString(R.string.day_no_plan)) else {
-            if (!given.mayEnter) alarm(getString(R.string.day_not_enter, given.land))
+            if (!given.mayEnter) notToEnter(given)
             second("${given.state} · ${line(given).substringBefore('\n')}")
             say(given.stretchLengthM?.let { getString(R.string.day_stretch, metres(it)) } ?: getString(R.string.day_no_stretch))
             given.protocol?.let { second(it) }
@@ -204,7 +206,8 @@ class DayActivity : FieldScreen() {
         }
         yesNo("tidal", R.string.day_tidal)
         if (draft["tidal"] == "true") tide(chosen)
-        times(chosen)
+        // A time with low sun means nothing while it isn't known where the water is.
+        if (draft["tidal"] != "true" || chosen.tide.shore(today, zone) != null) times(chosen)
         head(getString(R.string.day_take))
         getString(R.string.day_take_list).split(" · ").forEach { say("· $it") }
         buttons(
@@ -212,6 +215,8 @@ class DayActivity : FieldScreen() {
             Press(getString(R.string.back), quiet = true) { go(null) },
         )
     }
+
+    private fun Page.notToEnter(given: PlaceGiven) = alarm(getString(R.string.day_not_enter, given.land.replaceFirstChar(Char::uppercase)))
 
     private fun Page.tide(chosen: Chosen) {
         val tide = chosen.tide
@@ -235,6 +240,7 @@ class DayActivity : FieldScreen() {
             if (days.windows.isEmpty()) say(getString(R.string.day_no_window))
             days.windows.sortedBy { it.start.utcMs }.forEach { window(it) }
             days.without.forEach { second(getString(R.string.day_without, day(it.date), it.why)) }
+            if (draft["tidal"] == "true") second(getString(R.string.day_today_only))
         }
     }
 
@@ -273,7 +279,7 @@ class DayActivity : FieldScreen() {
         head(getString(R.string.day_people))
         typed("with", R.string.day_people_label)
         if (given?.protocol == null) one("protocol", R.string.day_protocol, protocols.map { it.id to it.text })
-        given?.takeIf { !it.mayEnter }?.let { alarm(getString(R.string.day_not_enter, it.land)) }
+        given?.takeIf { !it.mayEnter }?.let { notToEnter(it) }
         buttons(
             Press(getString(R.string.day_begin), icon = R.drawable.ic_walk, act = ::beginVisit),
             Press(getString(R.string.back), quiet = true) { go(Step.PLACE) },

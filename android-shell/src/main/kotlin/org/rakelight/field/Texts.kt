@@ -25,7 +25,7 @@ fun Context.largeMeasure(length: Length, name: String): CharSequence {
 fun Context.number(value: Double, decimals: Int = 0): String = NumberFormat.getInstance(resources.configuration.locales[0]).apply {
     minimumFractionDigits = decimals
     maximumFractionDigits = decimals
-}.format(value)
+}.format(value + 0.0) // Else a sum of nothing, -0.0, would be written with its sign.
 
 /** `340 m`. */
 fun Context.metres(m: Double): String = getString(R.string.metres, number(m))

@@ -38,8 +38,8 @@ class TideActivity : FieldScreen() {
         second(getString(R.string.table_hint, day(Moment(date.atStartOfDay(zone).toInstant().toEpochMilli(), 0))))
         alarm(getString(R.string.table_decides))
         if (incomplete) alarm(getString(R.string.table_missing))
-        one("first", R.string.table_first, listOf("high" to getString(R.string.table_high), "low" to getString(R.string.table_low)))
-        one("day", R.string.table_day, listOf("before" to getString(R.string.table_before), "today" to getString(R.string.table_today)))
+        either("first", R.string.table_first, listOf("high" to getString(R.string.table_high), "low" to getString(R.string.table_low)))
+        either("day", R.string.table_day, listOf("before" to getString(R.string.table_before), "today" to getString(R.string.table_today)))
         (0 until draft.rows()).forEach { row(it) }
         if (draft.rows() < Tide.MOST) presses(Press(getString(R.string.table_more), quiet = true) { answer("rows", "${draft.rows() + 1}") })
         number("free_below", R.string.table_free) { if (draft["free_below"]?.toDecimal() == null) Wrong(getString(R.string.table_height_wrong)) else Nothing }
@@ -48,6 +48,9 @@ class TideActivity : FieldScreen() {
         buttons(Press(getString(R.string.table_keep), icon = R.drawable.ic_tick, act = ::keep))
         tell()
     }
+
+    /** One of two; it can be changed, not taken back. */
+    private fun Page.either(key: String, label: Int, choices: List<Pair<String, String>>) = choose(getString(label), choices, setOf(draft[key])) { answer(key, it) }
 
     private fun Page.row(row: Int) {
         val name = "${row + 1}. ${getString(if (draft.isHigh(row)) R.string.table_high else R.string.table_low)}"

@@ -77,6 +77,7 @@ class WalkActivity : FieldScreen() {
         val before = this.now
         this.now = now
         app.turnBack.set(now.walking.shore?.turnBack)
+        if (before != null && urgency(now) > urgency(before)) page.toTop()
         panel.show(now.map)
         // What is being typed isn't disturbed.
         val typing = draft["mode"] == NOTE || draft["mode"] == BACK
@@ -190,12 +191,24 @@ class WalkActivity : FieldScreen() {
                 large(getString(R.string.walk_now), R.color.problem)
                 put(R.style.Say_Alarm, getString(R.string.walk_late, minutesLong(-shore.minutesToTurnBack), time(shore.waterComes)))
             }
-            ShoreState.COVERED -> put(R.style.Say_Alarm, getString(R.string.walk_water)).textSize = LARGE_SP
+            ShoreState.COVERED -> put(R.style.Say_Alarm, getString(R.string.walk_water)).textSize = WATER_SP
         }
     }
 
+    /** What has become more urgent is shown, wherever the page was scrolled to. */
+    private fun urgency(now: Now): Int = now.walking.shore?.let { shore ->
+        when (shore.state) {
+            ShoreState.NOT_YET_FREE -> 0
+            ShoreState.FREE -> if (isSoon(shore)) 1 else 0
+            ShoreState.TURN_BACK -> 2
+            ShoreState.COVERED -> 3
+        }
+    } ?: 0
+
+    private fun isSoon(shore: ShoreNow) = shore.minutesToTurnBack <= SOON_MIN
+
     private fun minutes(shore: ShoreNow) {
-        val soon = shore.minutesToTurnBack <= SOON_MIN
+        val soon = isSoon(shore)
         large(getString(R.string.walk_minutes, number(shore.minutesToTurnBack.toDouble())), if (soon) R.color.problem else R.color.text)
         if (soon) put(R.style.Say_Alarm, getString(R.string.walk_soon, time(shore.turnBack)))
         else put(R.style.Say, getString(R.string.walk_to_turn_back, time(shore.turnBack)))
@@ -229,7 +242,7 @@ class WalkActivity : FieldScreen() {
         say(name(sign))
         say(below(sign))
         typed("why", R.string.walk_why)
-        if (draft["why_asked"] != null) alarm(getString(R.string.walk_why_needed))
+        if (draft["why_asked"] != null && draft["why"] == null) say(getString(R.string.walk_why_needed))
         buttons(
             Press(getString(R.string.walk_take_back), icon = R.drawable.ic_undo) { withdraw(sign) },
             Press(getString(R.string.walk_leave), quiet = true) { leave(SIGNS) },
@@ -285,5 +298,6 @@ class WalkActivity : FieldScreen() {
         const val AWAY_M = 25.0
         const val SOON_MIN = 15
         const val LARGE_SP = 48f
+        const val WATER_SP = 30f
     }
 }

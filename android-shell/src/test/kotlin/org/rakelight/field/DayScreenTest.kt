@@ -126,7 +126,7 @@ class DayScreenTest {
         val screen = Screen.open<DayActivity>()
         screen.choose("Reed Corner")
         val land = asked { it.placesGiven("Ada", "2026-10-03") }.first { it.place == "Reed Corner" }.land
-        val said = screen.string(R.string.day_not_enter, land)
+        val said = screen.string(R.string.day_not_enter, land.replaceFirstChar(Char::uppercase))
         val red = screen.all().filterIsInstance<TextView>().first { "${it.text}" == said }
         assertEquals(app.getColor(R.color.problem), red.currentTextColor)
         screen.look("day-en-day-not-to-enter")
@@ -141,6 +141,8 @@ class DayScreenTest {
         screen.type(R.string.me_label, "Dora")
         screen.press(R.string.done)
         assertTrue("nothing was given to Dora", screen.says(R.string.day_no_places))
+        screen.press(R.string.day_choose)
+        assertTrue("a place without a name is none", screen.says(R.string.day_place_needed))
         screen.type(R.string.day_place_label, " Alder Brook ")
         screen.crash()
         screen.press(R.string.day_choose)
