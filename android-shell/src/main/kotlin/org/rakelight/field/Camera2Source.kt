@@ -68,6 +68,7 @@ class Camera2Source(private val screen: Activity) : CameraSource, TextureView.Su
     }
 
     override fun close() {
+        if (!isOpen) return
         isOpen = false
         onCamera {
             running?.close()

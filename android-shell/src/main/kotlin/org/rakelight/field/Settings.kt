@@ -20,10 +20,10 @@ class Settings(context: Context) {
     var checkLineMm by text("check_line_mm")
 
     /** The visit that is under way. */
-    var visit by text("visit")
+    var visit by text("visit", atOnce = true)
 
     /** The photograph that the phone's own camera was asked for: where it is to be written. */
-    var awaited by text("awaited")
+    var awaited by text("awaited", atOnce = true)
 
     /** Whether the worker paused its track. */
     var trackPaused: Boolean
@@ -52,15 +52,16 @@ class Settings(context: Context) {
         get() = kept.getBoolean("exchanges_alone", false)
         set(value) = save { putBoolean("exchanges_alone", value) }
 
-    private fun text(key: String) = object : kotlin.properties.ReadWriteProperty<Any?, String?> {
+    private fun text(key: String, atOnce: Boolean = false) = object : kotlin.properties.ReadWriteProperty<Any?, String?> {
         override fun getValue(thisRef: Any?, property: kotlin.reflect.KProperty<*>) = kept.getString(key, null)
 
         override fun setValue(thisRef: Any?, property: kotlin.reflect.KProperty<*>, value: String?) =
-            save { putString(key, value?.trim()?.ifEmpty { null }) }
+            save(atOnce) { putString(key, value?.trim()?.ifEmpty { null }) }
     }
 
-    /** At once: it must outlive an empty battery. */
-    private fun save(change: SharedPreferences.Editor.() -> Unit) {
-        kept.edit().apply(change).commit()
+    /** [atOnce] where it must outlive an empty battery in the same second; all else is written beside the screen's thread. */
+    private fun save(atOnce: Boolean = false, change: SharedPreferences.Editor.() -> Unit) {
+        val changed = kept.edit().apply(change)
+        if (atOnce) changed.commit() else changed.apply()
     }
 }

@@ -80,7 +80,7 @@ class CameraScreenTest {
         assertTrue(screen.words(), screen.says(R.string.level))
         assertTrue(screen.words(), screen.says(R.string.sun_ahead))
         screen.look("$name-3-good")
-        played.camera.break_()
+        played.camera.fail()
         screen.settle()
         screen.look("$name-4-failed")
     }
@@ -311,6 +311,11 @@ class CameraScreenTest {
         looked.last()()
         camera.play(PlayedCamera.ground)
         assertEquals(2, looked.size)
+        looked.last()()
+        (0 until 4).forEach { camera.play(PlayedCamera.ground, afterMs = 49) }
+        assertEquals("none within a fifth of a second", 2, looked.size)
+        camera.play(PlayedCamera.ground, afterMs = 4)
+        assertEquals(3, looked.size)
     }
 
     @Test

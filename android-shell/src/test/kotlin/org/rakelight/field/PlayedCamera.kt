@@ -8,6 +8,7 @@ import android.graphics.Color
 import android.graphics.Matrix
 import android.widget.ImageView
 import java.io.File
+import java.io.IOException
 import java.nio.ByteBuffer
 import java.time.Duration
 import org.rakelight.core.Place
@@ -30,9 +31,6 @@ class PlayedCamera(screen: Activity) : CameraSource {
     var lit = false
     val isOpen get() = onPreview != null
 
-    /** The plane's memory as the last frame had it. */
-    var played = 0
-
     override fun open(onPreview: (Preview) -> Unit, onTrouble: (Throwable) -> Unit) {
         this.onPreview = onPreview
         this.onTrouble = onTrouble
@@ -41,7 +39,7 @@ class PlayedCamera(screen: Activity) : CameraSource {
 
     override fun take(to: File, turnedDeg: Int, done: (Result<File>) -> Unit) {
         this.turnedDeg = turnedDeg
-        val photograph = photograph ?: return done(Result.failure(java.io.IOException("no photograph came")))
+        val photograph = photograph ?: return done(Result.failure(IOException("no photograph came")))
         photograph.copyTo(to)
         if (tellsOfIt) done(Result.success(to))
     }
@@ -54,11 +52,11 @@ class PlayedCamera(screen: Activity) : CameraSource {
         onPreview = null
     }
 
-    fun break_() = onTrouble(java.io.IOException("another app took the camera"))
+    fun fail() = onTrouble(IOException("another app took the camera"))
 
-    /** Plays a picture; its next one comes a quarter of a second later. */
-    fun play(picture: Bitmap, photoWidthPx: Int = 4000) {
-        ShadowSystemClock.advanceBy(Duration.ofMillis(250))
+    /** Plays a picture, so long after the one before. */
+    fun play(picture: Bitmap, photoWidthPx: Int = 4000, afterMs: Long = 250) {
+        ShadowSystemClock.advanceBy(Duration.ofMillis(afterMs))
         val (width, height, stride) = Triple(picture.width, picture.height, picture.width + 32)
         val luma = ByteBuffer.allocateDirect(stride * height)
         val pixels = IntArray(width * height).also { picture.getPixels(it, 0, width, 0, 0, width, height) }
@@ -69,7 +67,6 @@ class PlayedCamera(screen: Activity) : CameraSource {
         view.setImageBitmap(Bitmap.createBitmap(picture, 0, 0, width, height, Matrix().apply { postRotate(90f) }, true))
         aspect = height.toFloat() / width
         view.requestLayout()
-        played += 1
         onPreview?.invoke(Preview(luma, width, height, stride, photoWidthPx, 90))
         // As a camera takes its frame's memory back.
         (0 until luma.capacity()).forEach { luma.put(it, 0) }
