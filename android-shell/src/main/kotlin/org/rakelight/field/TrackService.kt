@@ -42,7 +42,7 @@ class TrackService : Service() {
             this.visit = visit
             app.receiver.start(::add)
             app.core.run({ it.visitLine(visit) }) { line ->
-                line.onSuccess {
+                if (this.visit == visit) line.onSuccess {
                     title = getString(R.string.walk_title, it.place, time(it.start))
                     notifications.notify(NOTICE, notice())
                 }
@@ -71,6 +71,7 @@ class TrackService : Service() {
     override fun onDestroy() {
         app.receiver.stop()
         visit?.let { visit -> app.core.run({ it.endTrack(visit) }) {} }
+        visit = null
         super.onDestroy()
     }
 
@@ -88,8 +89,10 @@ class TrackService : Service() {
 
     private fun plain(title: String): Notification.Builder {
         notifications.createNotificationChannel(NotificationChannel(CHANNEL, getString(R.string.track_channel), NotificationManager.IMPORTANCE_LOW))
-        val walk = PendingIntent.getActivity(this, 0, Intent(this, WalkActivity::class.java), PendingIntent.FLAG_IMMUTABLE)
-        return Notification.Builder(this, CHANNEL).setSmallIcon(R.drawable.ic_walk).setContentTitle(title).setContentIntent(walk).setShowWhen(false)
+        // As from the launcher: the app comes back as it was left.
+        val app = Intent(this, DayActivity::class.java).setAction(Intent.ACTION_MAIN).addCategory(Intent.CATEGORY_LAUNCHER).addFlags(Intent.FLAG_ACTIVITY_NEW_TASK)
+        val back = PendingIntent.getActivity(this, 0, app, PendingIntent.FLAG_IMMUTABLE)
+        return Notification.Builder(this, CHANNEL).setSmallIcon(R.drawable.ic_walk).setContentTitle(title).setContentIntent(back).setShowWhen(false)
     }
 
     companion object {

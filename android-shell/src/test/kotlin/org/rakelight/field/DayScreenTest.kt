@@ -4,6 +4,8 @@ import android.Manifest.permission.ACCESS_FINE_LOCATION
 import android.content.Intent
 import android.content.pm.PackageManager.PERMISSION_DENIED
 import android.widget.TextView
+import java.time.LocalDate
+import java.time.ZoneId
 import org.junit.After
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertFalse
@@ -12,6 +14,9 @@ import org.junit.Assert.assertNull
 import org.junit.Assert.assertTrue
 import org.junit.Before
 import org.junit.Test
+import org.rakelight.core.DaysAsked
+import org.rakelight.core.Workspace
+import org.rakelight.field.Tide.shore
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
@@ -55,7 +60,9 @@ class DayScreenTest : OnThePhone() {
         typeTide(Screen.of(screen.opened()), name)
         screen.crash()
         assertTrue("the table was read: ${screen.words()}", screen.says(R.string.day_change_tide))
-        assertTrue("a window says when to turn back: ${screen.words()}", screen.words().contains(screen.string(R.string.day_turn_back, "", "").take(8)))
+        assertTrue("the window says when to turn back: ${screen.words()}", asked { it.planDays(DaysAsked(53.0, 9.0, "2026-10-03", 1u, "Europe/London", shore(it))) }.windows.single().let { window ->
+            screen.words().contains(screen.string(R.string.day_turn_back, screen.activity.time(window.turnBack!!), screen.activity.time(window.waterComes!!)))
+        })
         screen.scrollTo(screen.string(R.string.day_times))
         screen.look("$name-5-times")
         screen.press(R.string.day_prepare)
@@ -92,6 +99,8 @@ class DayScreenTest : OnThePhone() {
         again.press(R.string.day_go_on)
         assertEquals(WalkActivity::class.java.name, again.opened().component?.className)
     }
+
+    private fun shore(core: Workspace) = Draft.of(core.draft(Tide.draftName(LocalDate.parse("2026-10-03"), Outdoors.PLACE))).shore(LocalDate.parse("2026-10-03"), ZoneId.systemDefault())
 
     private fun typeTide(screen: Screen<TideActivity>, name: String) {
         val row = { i: Int, kind: Int, label: Int -> screen.string(label, "$i. ${screen.string(kind)}") }

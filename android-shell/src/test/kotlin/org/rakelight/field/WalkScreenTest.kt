@@ -120,11 +120,9 @@ class WalkScreenTest : OnThePhone() {
         screen.later(6000 - 15 * 60)
         assertTrue(screen.words().contains(screen.string(R.string.walk_minutes, "15")))
         val soon = vibrator.pattern!!.size
-        vibrator.setHasVibrator(true)
-        app.settings.turnBackFelt.let { felt ->
-            screen.later(6000 - 14 * 60)
-            assertEquals("it is felt once", felt, app.settings.turnBackFelt)
-        }
+        val felt = app.settings.turnBackFelt
+        screen.later(6000 - 14 * 60)
+        assertEquals("it is felt once", felt, app.settings.turnBackFelt)
         screen.later(6000 + 60)
         assertTrue("it is felt longer when it is due", vibrator.pattern!!.size > soon)
         val red = screen.all().filterIsInstance<TextView>().first { "${it.text}" == screen.string(R.string.walk_now) }
@@ -267,12 +265,29 @@ class WalkScreenTest : OnThePhone() {
     }
 
     @Test
+    fun theMapIsMovedByButtonsAlone() {
+        listening()
+        outdoors.walk(0..10)
+        val screen = Screen.open<WalkActivity>()
+        fun press(label: Int) = screen.buttons().first { it.contentDescription == screen.string(label) }.performClick().also { screen.settle() }
+        fun drawn() = screen.draw("walk-en-day-9-map")
+        val all = drawn()
+        press(R.string.map_closer)
+        val closer = drawn()
+        assertFalse(closer.sameAs(all))
+        press(R.string.map_farther)
+        assertTrue("back where it was", drawn().sameAs(all))
+        press(R.string.map_here)
+        assertFalse(drawn().sameAs(all))
+    }
+
+    @Test
     fun aSignThatWasBegunIsFinishedFromHere() {
         val sign = Signs.newId(SignKind.HAIR, app.core.now())
         Screen.open<SignActivity>(FieldScreen.VISIT to visit, FieldScreen.SIGN to sign)
         val screen = Screen.open<WalkActivity>()
         assertTrue(screen.says(R.string.walk_unfinished))
-        screen.press("${screen.string(R.string.kind_hair)}")
+        screen.press(R.string.kind_hair)
         assertEquals(SignActivity::class.java.name, screen.opened().component?.className)
     }
 
