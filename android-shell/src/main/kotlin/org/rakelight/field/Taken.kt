@@ -16,7 +16,7 @@ import org.rakelight.field.Signs.begun
 
 /** Photographs between the shutter and the store: files whose folders name the visit and the sign. A file leaves when the store has it. */
 class Taken(context: Context) {
-    private val folder = File(context.filesDir, "taken")
+    private val folder = File(context.noBackupFilesDir, "taken")
 
     /** A name for the next photograph of a sign; nothing is there yet. */
     fun next(visit: String, sign: String, at: Moment): File {
