@@ -9,21 +9,14 @@ import android.view.TextureView
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
-import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 import org.robolectric.shadows.ShadowCameraCharacteristics
 import org.robolectric.shadows.ShadowLooper
 import org.robolectric.shadows.StreamConfigurationMapBuilder
 
 /** The framework's camera, as far as it can be had without a phone: which one is chosen, and what is said where there is none. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class Camera2Test {
+class Camera2Test : OnThePhone() {
     private val app = RuntimeEnvironment.getApplication() as FieldApp
     private val cameras = app.getSystemService(CameraManager::class.java)!!
 

@@ -16,20 +16,14 @@ import org.junit.Assert.assertNull
 import org.junit.Assert.assertThrows
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.Robolectric
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 import org.robolectric.shadows.ShadowSensor
 
 /** A sign photographed: what the screen says while aiming, and that every photograph reaches its sign. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class CameraScreenTest {
+class CameraScreenTest : OnThePhone() {
     private val print = "print-1790000000"
 
     private fun open(sign: String = print, visit: String = Demo.visit()) = Screen.open<CameraActivity>(FieldScreen.VISIT to visit, FieldScreen.SIGN to sign)

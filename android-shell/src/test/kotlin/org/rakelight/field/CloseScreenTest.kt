@@ -10,22 +10,16 @@ import org.junit.Assert.assertNull
 import org.junit.Assert.assertThrows
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Bank
 import org.rakelight.core.Fix
 import org.rakelight.core.LonLat
 import org.rakelight.core.Moment
 import org.robolectric.Robolectric
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** A visit that is closed, and its page for the landowner. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class CloseScreenTest {
+class CloseScreenTest : OnThePhone() {
     private val app get() = RuntimeEnvironment.getApplication() as FieldApp
 
     /** 300 m of a stretch of 600 m, walked at an invented place. */

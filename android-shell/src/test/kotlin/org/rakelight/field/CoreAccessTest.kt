@@ -3,14 +3,9 @@ package org.rakelight.field
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertThrows
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
-import org.robolectric.annotation.Config
 
-@RunWith(RobolectricTestRunner::class)
-@Config(sdk = [35])
-class CoreAccessTest {
+class CoreAccessTest : OnThePhone() {
     private val core get() = (RuntimeEnvironment.getApplication() as FieldApp).core
 
     @Test

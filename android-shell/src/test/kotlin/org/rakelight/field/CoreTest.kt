@@ -44,7 +44,7 @@ import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
 
 /** The whole job through the bindings, on the JVM, with the real library and a real store. */
-class CoreTest {
+class CoreTest : OnThePhone() {
     private val start = Moment(1_790_000_000_000, 120)
     private val folder = Files.createTempDirectory("rakelight").toFile()
 

@@ -14,21 +14,15 @@ import org.junit.Assert.assertNull
 import org.junit.Assert.assertTrue
 import org.junit.Before
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.DaysAsked
 import org.rakelight.core.Workspace
 import org.rakelight.field.Tide.shore
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** The day ahead, until the visit is begun. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class DayScreenTest {
+class DayScreenTest : OnThePhone() {
     private lateinit var outdoors: Outdoors
     private val app get() = outdoors.app
 

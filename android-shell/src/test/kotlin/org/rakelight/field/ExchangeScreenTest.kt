@@ -9,17 +9,11 @@ import org.junit.Assert.assertEquals
 import org.junit.Assert.assertFalse
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** The exchange with the real base, and what is set once for all visits. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class ExchangeScreenTest {
+class ExchangeScreenTest : OnThePhone() {
     private val app get() = RuntimeEnvironment.getApplication() as FieldApp
     private val folder = Files.createTempDirectory("rakelight").toFile()
     private val base by lazy { TestBase(File(folder, "base")) }

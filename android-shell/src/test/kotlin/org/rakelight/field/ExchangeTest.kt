@@ -27,7 +27,7 @@ import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
 
 /** The phone's exchange with the real base, a process of its own on a loopback port. All records are invented. */
-class ExchangeTest {
+class ExchangeTest : OnThePhone() {
     @get:Rule
     val patience: Timeout = Timeout.seconds(60)
 

@@ -17,7 +17,7 @@ import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
 
 /** The store's key wrapped by another key, on the JVM with javax.crypto's AES in the place of the phone's key store. */
-class KeyTest {
+class KeyTest : OnThePhone() {
     private val folder = Files.createTempDirectory("rakelight").toFile()
     private val store = File(folder, "store").path
     private val keyFile = File(store, "device.key")

@@ -1,17 +1,11 @@
 package org.rakelight.field
 
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** Every screen as it opens, in every language, on a small screen with letters of twice the size: nothing is cut off, all can be pressed. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35])
-class LanguagesTest {
+class LanguagesTest : OnThePhone() {
     @Test
     @Config(qualifiers = "en-w320dp-h568dp-xhdpi")
     fun english() = check()

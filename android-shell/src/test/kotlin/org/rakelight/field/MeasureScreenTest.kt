@@ -9,19 +9,13 @@ import org.junit.Assert.assertFalse
 import org.junit.Assert.assertNotNull
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Point
 import org.rakelight.core.Standing
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** From a photograph to the print's measures and who made it. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class MeasureScreenTest {
+class MeasureScreenTest : OnThePhone() {
     private val points = Demo.points(Demo.otter)
     private val middle = listOf("widest_left", "widest_right").map(points::getValue).let { (a, b) -> Point((a.x + b.x) / 2, (a.y + b.y) / 2) }
 

@@ -26,7 +26,7 @@ import org.rakelight.core.KnownBase
 import org.rakelight.core.TransportFailure
 
 /** The phone's HTTPS against the JDK's own server, whose certificate names nobody that is spoken to. */
-class PinnedHttpsTest {
+class PinnedHttpsTest : OnThePhone() {
     @get:Rule
     val patience: Timeout = Timeout.seconds(60)
 

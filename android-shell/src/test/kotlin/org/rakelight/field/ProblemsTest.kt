@@ -4,15 +4,11 @@ import org.junit.Assert.assertEquals
 import org.junit.Assert.assertFalse
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.ShellException
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
 
-@RunWith(RobolectricTestRunner::class)
-@Config(sdk = [35])
-class ProblemsTest {
+class ProblemsTest : OnThePhone() {
     @Test
     @Config(qualifiers = "en")
     fun whatTheWorkerCanDoSomethingAboutHasWordsOfItsOwn() = check()

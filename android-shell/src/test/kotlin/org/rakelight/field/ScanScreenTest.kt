@@ -11,18 +11,12 @@ import org.junit.Assert.assertEquals
 import org.junit.Assert.assertFalse
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** An invitation read off the base's screen. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class ScanScreenTest {
+class ScanScreenTest : OnThePhone() {
     /** A code as the camera sees it, in the middle of the picture. */
     private fun seen(code: File): Bitmap = PlayedCamera.ground.copy(Bitmap.Config.ARGB_8888, true).also {
         val drawn = checkNotNull(BitmapFactory.decodeFile(code.path))

@@ -10,20 +10,14 @@ import org.junit.Assert.assertFalse
 import org.junit.Assert.assertNotNull
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Place
 import org.rakelight.core.SignKind
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** Every sign that is neither print nor trail. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class SignScreenTest {
+class SignScreenTest : OnThePhone() {
     private val app get() = RuntimeEnvironment.getApplication() as FieldApp
     private val visit by lazy { Demo.visit() }
 

@@ -3,14 +3,10 @@ package org.rakelight.field
 import android.graphics.Color
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
 
-@RunWith(RobolectricTestRunner::class)
-@Config(sdk = [35])
-class ThemeTest {
+class ThemeTest : OnThePhone() {
     @Test
     fun wordsAreReadableInSun() = check()
 

@@ -3,19 +3,13 @@ package org.rakelight.field
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Pattern
 import org.rakelight.core.Point
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** Prints in a row, typed along a tape or touched in photographs. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class TrailScreenTest {
+class TrailScreenTest : OnThePhone() {
     private val visit by lazy { Demo.visit() }
 
     private fun open() = Screen.open<TrailActivity>(FieldScreen.VISIT to visit, FieldScreen.SIGN to "trail-1790000000")

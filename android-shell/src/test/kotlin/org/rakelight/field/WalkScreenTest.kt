@@ -18,23 +18,17 @@ import org.junit.Assert.assertNull
 import org.junit.Assert.assertTrue
 import org.junit.Before
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Consent
 import org.rakelight.core.SignKind
 import org.rakelight.core.VisitHead
 import org.rakelight.core.Workspace
 import org.robolectric.Robolectric
-import org.robolectric.RobolectricTestRunner
 import org.robolectric.RuntimeEnvironment
 import org.robolectric.Shadows.shadowOf
 import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** The walk, its numbers, the tide, and the track that is recorded meanwhile. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class WalkScreenTest {
+class WalkScreenTest : OnThePhone() {
     private lateinit var outdoors: Outdoors
     private val app get() = outdoors.app
     private lateinit var visit: String

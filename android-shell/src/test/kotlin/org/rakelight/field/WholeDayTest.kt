@@ -7,20 +7,13 @@ import org.junit.After
 import org.junit.Assert.assertEquals
 import org.junit.Assert.assertTrue
 import org.junit.Test
-import org.junit.runner.RunWith
 import org.rakelight.core.Grade
 import org.rakelight.core.Point
 import org.rakelight.core.SignKind
 import org.rakelight.core.StretchSearched
-import org.robolectric.RobolectricTestRunner
-import org.robolectric.annotation.Config
-import org.robolectric.annotation.GraphicsMode
 
 /** One worker's whole day, screen by screen, against the real library and a real store; in the evening it goes to a real base. All of it is invented. */
-@RunWith(RobolectricTestRunner::class)
-@GraphicsMode(GraphicsMode.Mode.NATIVE)
-@Config(sdk = [35], qualifiers = "en-w360dp-h720dp-xhdpi")
-class WholeDayTest {
+class WholeDayTest : OnThePhone() {
     private val outdoors = Outdoors()
     private val app get() = outdoors.app
     private val folder = Files.createTempDirectory("rakelight").toFile()
