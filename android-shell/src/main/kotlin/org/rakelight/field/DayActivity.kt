@@ -129,7 +129,7 @@ class DayActivity : FieldScreen() {
         val chosen = chosen
         when {
             underWay != null -> goOn(underWay)
-            settings.me == null || draft["asks_me"] != null -> who()
+            settings.me == null -> who()
             place == null -> places()
             chosen == null || chosen.name != place -> prompt(checkNotNull(place))
             step == Step.PLACE -> place(chosen)
@@ -151,7 +151,7 @@ class DayActivity : FieldScreen() {
 
     private fun Page.who() {
         prompt(getString(R.string.day_who))
-        field(getString(R.string.me_label), draft["me"].orEmpty(), Page.Typing.NAME) { answer("me", it.ifBlank { null }, quietly = true) }
+        field(getString(R.string.me_label), draft["me"].orEmpty(), Page.Typing.NAME) { typedToday("me", it) }
         second(getString(R.string.day_who_hint))
         buttons(Press(getString(R.string.done), icon = R.drawable.ic_tick) {
             hideKeyboard()
@@ -169,15 +169,15 @@ class DayActivity : FieldScreen() {
             line("${given.place}: ${given.state}", line(given), R.drawable.ic_walk) { choose(given.place) }
         }
         head(getString(R.string.day_other_place))
-        field(getString(R.string.day_place_label), draft["other"].orEmpty(), Page.Typing.NAME) { text ->
-            change(quietly = true) { it.with("other", text.ifBlank { null }).with("date", "$today") }
-        }
+        field(getString(R.string.day_place_label), draft["other"].orEmpty(), Page.Typing.NAME) { typedToday("other", it) }
         if (draft["other_asked"] != null && draft["other"] == null) say(getString(R.string.day_place_needed))
         presses(Press(getString(R.string.day_choose), quiet = true, icon = R.drawable.ic_walk) {
             draft["other"]?.let(::choose) ?: change { it.with("other_asked", "1").with("date", "$today") }
         })
         buttons(basePress())
     }
+
+    private fun typedToday(key: String, text: String) = change(quietly = true) { it.with(key, text.ifBlank { null }).with("date", "$today") }
 
     private fun line(given: PlaceGiven) =
         "${getString(R.string.day_place_line, given.people.joinToString(), day(given.from), day(given.until))}\n${given.land}"

@@ -142,6 +142,7 @@ class DayScreenTest : OnThePhone() {
         assertTrue(screen.says(R.string.day_who))
         screen.look("day-en-day-who")
         screen.type(R.string.me_label, "Dora")
+        screen.crash()
         screen.press(R.string.done)
         assertTrue("nothing was given to Dora", screen.says(R.string.day_no_places))
         screen.press(R.string.day_choose)
