@@ -194,7 +194,7 @@ impl Workspace {
             Some(shore) => self.shore_now(shore, at.local()?)?,
             None => (None, None),
         };
-        let walked_m = way.visit.track.iter().map(survey::TrackPiece::length_m).sum();
+        let walked_m = way.visit.track.iter().fold(0.0, |sum, piece| sum + piece.length_m());
         Ok(Walking { stretch: way.stretch_now(here)?, walked_m, shore, shore_unknown })
     }
 

@@ -384,7 +384,8 @@ fn union(mut spans: Vec<[f64; 2]>) -> Vec<[f64; 2]> {
 }
 
 fn length(spans: &[[f64; 2]]) -> f64 {
-    spans.iter().map(|[from, to]| to - from).sum()
+    // Not a sum: that of nothing is −0.
+    spans.iter().fold(0.0, |sum, [from, to]| sum + (to - from))
 }
 
 fn gaps(covered: &[[f64; 2]], length_m: f64) -> Vec<[f64; 2]> {
