@@ -82,6 +82,22 @@ class ExchangeScreenTest : OnThePhone() {
     }
 
     @Test
+    fun theMainButtonLiesOnTheThumbsSide() {
+        val screen = Screen.open<ExchangeActivity>()
+        fun places() = listOf(R.string.join_scan, R.string.join_type).map { text ->
+            val at = IntArray(2)
+            screen.buttons().first { "${it.text}" == screen.string(text) }.getLocationInWindow(at)
+            at[0]
+        }
+        val (main, other) = places()
+        assertTrue("right-handed: $main, $other", main > other)
+        screen.answer(R.string.hand_label, R.string.hand_left)
+        screen.recreate()
+        val (mainLeft, otherLeft) = places()
+        assertTrue("left-handed: $mainLeft, $otherLeft", mainLeft < otherLeft)
+    }
+
+    @Test
     fun aCheckLineThatCantBeIsNotTaken() {
         val screen = Screen.open<ExchangeActivity>()
         screen.type(R.string.check_line_label, "9.9")

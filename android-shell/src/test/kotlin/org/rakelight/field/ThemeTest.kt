@@ -21,6 +21,8 @@ class ThemeTest : OnThePhone() {
             R.color.second to R.color.ground,
             R.color.action to R.color.ground,
             R.color.problem to R.color.ground,
+            R.color.text to R.color.panel,
+            R.color.second to R.color.panel,
             R.color.on_action to R.color.action,
             R.color.ink to R.color.lamp,
             R.color.ink to R.color.foam,
