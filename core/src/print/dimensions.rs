@@ -312,7 +312,11 @@ mod tests {
     fn mixed_up_points_are_noticed() {
         let plane = plane();
         // The middle pad among the toe tips, and behind the heel; the heel before the toes.
-        let mixed = [("pad_rear", [600.0, 220.0], "pad_rear"), ("pad_rear", [600.0, 990.0], "heel_rear"), ("heel_rear", [600.0, 20.0], "heel_rear")];
+        let mixed = [
+            ("pad_rear", [600.0, 220.0], "pad_rear"),
+            ("pad_rear", [600.0, 990.0], "heel_rear"),
+            ("heel_rear", [600.0, 20.0], "heel_rear"),
+        ];
         for (point, place, rear) in mixed {
             let mut marks = hind();
             marks.points.insert(point.into(), place);
