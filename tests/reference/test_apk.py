@@ -82,7 +82,7 @@ def test_a_library_that_wouldnt_load_is_noticed(tmp_path, libraries, how, said):
 def test_a_class_of_androidx_or_a_missing_one_is_noticed():
     claims, classes = verify_apk.manifest_claims(MANIFEST)
     needed = [f"L{name.replace('.', '/')};" for name in [*classes, "org.rakelight.core.Workspace", "com.sun.jna.Native", "kotlin.Unit"]]
-    assert "Lorg/rakelight/field/PrintActivity;" in needed
+    assert "Lorg/rakelight/field/DayActivity;" in needed
     assert list(verify_apk.wrong_classes([dex(needed)], classes)) == []
     for types in [dex([*needed, "Landroidx/Foo;"]), dex(needed, ["Landroidx/Foo;"])]:
         assert any("androidx/Foo" in wrong for wrong in verify_apk.wrong_classes([types], classes))
