@@ -161,7 +161,9 @@ def exchange(store, team, tries=12):
 
 def test_what_comes_in_ends_as_in_a_folders_store(cluster):
     """The Rust tests beside the code, which need a database."""
-    command = ["cargo", "test", "--release", "--quiet", "-p", "rakelight-base", "--", "postgres", "--ignored"]
+    # With the features that tests/run builds with: with others the core would be compiled once more.
+    features = ["--workspace", "--features", "rakelight-bindings/cli"]
+    command = ["cargo", "test", "--release", "--quiet", *features, "--bin", "rakelight", "--", "postgres", "--ignored"]
     environment = {**os.environ, "RAKELIGHT_TEST_DATABASE": cluster}
     done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=280)
     assert done.returncode == 0 and "0 passed" not in done.stdout, done.stdout + done.stderr
