@@ -281,10 +281,7 @@ mod tests {
     use rakelight_core::survey::SeasonPlan;
 
     use super::*;
-
-    fn workspace(folder: &std::path::Path) -> std::sync::Arc<Workspace> {
-        Workspace::open(folder.join("store").display().to_string(), "en".into()).unwrap()
-    }
+    use crate::demo::open;
 
     fn moment(text: &str) -> Moment {
         let at: DateTime<Utc> = text.parse().unwrap();
@@ -320,7 +317,7 @@ mod tests {
     #[test]
     fn the_day_ahead_has_its_windows_turn_back_times_and_cautions() {
         let folder = tempfile::tempdir().unwrap();
-        let core = workspace(folder.path());
+        let core = open(folder.path());
         let days = core.plan_days(asked(Some(shore()))).unwrap();
         let [window] = &days.windows[..] else { panic!("{days:?}") };
         let turn_back = window.turn_back.unwrap();
@@ -335,7 +332,7 @@ mod tests {
     #[test]
     fn turns_that_cannot_be_and_unknown_zones_are_refused() {
         let folder = tempfile::tempdir().unwrap();
-        let core = workspace(folder.path());
+        let core = open(folder.path());
         let mut twice = shore();
         twice.turns[1].high = true;
         let refused = core.plan_days(asked(Some(twice))).unwrap_err().to_string();
@@ -347,7 +344,7 @@ mod tests {
     #[test]
     fn the_sun_is_where_nrels_algorithm_has_it() {
         let folder = tempfile::tempdir().unwrap();
-        let sun = workspace(folder.path()).sun_at(51.56, -2.665, moment("2026-01-15T09:00:00Z")).unwrap();
+        let sun = open(folder.path()).sun_at(51.56, -2.665, moment("2026-01-15T09:00:00Z")).unwrap();
         // pvlib: apparent zenith 84.62787, azimuth 134.13320 degrees.
         assert!((sun.azimuth_deg - 134.1332).abs() < 0.001 && (sun.elevation_deg - 5.37213).abs() < 0.001, "{sun:?}");
     }
@@ -355,7 +352,7 @@ mod tests {
     #[test]
     fn the_places_given_to_a_person_come_with_the_exchange_and_are_told_with_the_permission() {
         let folder = tempfile::tempdir().unwrap();
-        let core = workspace(folder.path());
+        let core = open(folder.path());
         let plan = SeasonPlan::from_toml(
             r#"[[place]]
             name = "Sallow Bridge"

@@ -27,12 +27,10 @@ impl Workspace {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-
     #[test]
     fn what_was_half_typed_is_there_when_the_app_starts_again() {
         let folder = tempfile::tempdir().unwrap();
-        let open = || Workspace::open(folder.path().join("store").display().to_string(), "en".into()).unwrap();
+        let open = || crate::demo::open(folder.path());
         open().keep_draft("sign/new".into(), "on the third sto".into()).unwrap();
         let core = open();
         assert_eq!(core.drafts("sign/".into()).unwrap(), ["sign/new"]);

@@ -379,13 +379,11 @@ impl LonLat {
 
 #[cfg(test)]
 mod tests {
-    use std::path::Path;
-    use std::sync::Arc;
-
     use rakelight_core::survey::SeasonPlan;
 
     use super::*;
-    use crate::{Consent, LineKind, MarkKind, TideTurn, VisitHead};
+    use crate::demo::{self, open};
+    use crate::{LineKind, MarkKind, TideTurn, VisitHead};
 
     /// 2026-10-03T07:00:00Z, on British summer time.
     const START: Moment = Moment { utc_ms: 1_791_010_800_000, offset_minutes: 60 };
@@ -394,27 +392,12 @@ mod tests {
         Moment { utc_ms: START.utc_ms + 1000 * seconds, ..START }
     }
 
-    fn open(folder: &Path) -> Arc<Workspace> {
-        Workspace::open(folder.join("store").display().to_string(), "en".into()).unwrap()
-    }
-
     /// A visit to an invented place with a stretch of 536.9 m to the east and a spot.
     fn a_visit(core: &Workspace) -> String {
         let plan = "[[place]]\nname = 'Sallow Bridge'\nat = [53.0, 9.0]\nstretch = [[9.0, 53.0], [9.008, 53.0]]\nspots = [{ at = [53.0, 9.002], why = ['log'] }]";
         let plan = SeasonPlan::from_toml(plan).unwrap();
         core.store().write_season("2026", "Cy", &plan, START.utc().unwrap()).unwrap();
-        let head = VisitHead {
-            purpose: "a check".into(),
-            targets: vec!["lutra_lutra".into()],
-            protocol: None,
-            experience_seasons: None,
-            start: START,
-            people: vec!["A Tester".into()],
-            place_name: "Sallow Bridge".into(),
-            landowner: None,
-            consent: Consent::None,
-            notice: None,
-        };
+        let head = VisitHead { start: START, ..demo::head("Sallow Bridge") };
         core.open_visit(head, START).unwrap()
     }
 

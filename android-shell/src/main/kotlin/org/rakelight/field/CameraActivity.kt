@@ -151,10 +151,7 @@ class CameraActivity : CameraScreen() {
         startForResult(Intent(MediaStore.ACTION_IMAGE_CAPTURE).putExtra(MediaStore.EXTRA_OUTPUT, SharedFiles.uriOfTaken(path)).addFlags(write), AWAITED)
     }
 
-    private fun choose() = startForResult(Intent(Intent.ACTION_OPEN_DOCUMENT).addCategory(Intent.CATEGORY_OPENABLE).setType("image/jpeg"), CHOSEN)
-
-    @Suppress("DEPRECATION") // The framework has no other way without AndroidX.
-    private fun startForResult(intent: Intent, request: Int) = startActivityForResult(intent, request)
+    private fun choose() = choosePhoto(CHOSEN)
 
     @Deprecated("The framework's own; there is no other without AndroidX.")
     override fun onActivityResult(request: Int, result: Int, data: Intent?) {
@@ -176,8 +173,7 @@ class CameraActivity : CameraScreen() {
     private fun addChosen(uri: Uri) = work({ workspace ->
         val file = app.taken.next(visit, sign, core.now())
         try {
-            val input = contentResolver.openInputStream(uri) ?: throw ShellException.BadPhoto("nothing can be read from $uri")
-            input.use { from -> file.outputStream().use { from.copyTo(it) } }
+            copyChosen(uri, file)
             app.taken.add(workspace, file, core.now(), app.positions.latest)
         } catch (bad: ShellException.BadPhoto) {
             file.delete()

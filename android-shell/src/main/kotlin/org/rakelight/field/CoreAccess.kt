@@ -1,6 +1,5 @@
 package org.rakelight.field
 
-import android.content.Context
 import android.os.Handler
 import android.os.Looper
 import java.io.File

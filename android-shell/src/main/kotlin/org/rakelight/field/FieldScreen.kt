@@ -3,8 +3,11 @@ package org.rakelight.field
 import android.app.Activity
 import android.content.Context
 import android.content.Intent
+import android.net.Uri
 import android.os.Bundle
 import android.view.inputmethod.InputMethodManager
+import java.io.File
+import org.rakelight.core.ShellException
 import org.rakelight.core.SignKind
 import org.rakelight.core.Workspace
 
@@ -115,6 +118,21 @@ abstract class FieldScreen : Activity() {
             else -> SignActivity::class.java
         }
         return Intent(this, screen).putExtra(VISIT, visit).putExtra(SIGN, sign)
+    }
+
+    protected fun cameraScreen(visit: String, sign: String) = Intent(this, CameraActivity::class.java).putExtra(VISIT, visit).putExtra(SIGN, sign)
+
+    @Suppress("DEPRECATION") // The framework has no other way without AndroidX.
+    protected fun startForResult(intent: Intent, request: Int) = startActivityForResult(intent, request)
+
+    /** In the system's own picker. */
+    protected fun choosePhoto(request: Int) =
+        startForResult(Intent(Intent.ACTION_OPEN_DOCUMENT).addCategory(Intent.CATEGORY_OPENABLE).setType("image/jpeg"), request)
+
+    /** What was chosen there, byte by byte the same. */
+    protected fun copyChosen(uri: Uri, to: File) {
+        val input = contentResolver.openInputStream(uri) ?: throw ShellException.BadPhoto("nothing can be read from $uri")
+        input.use { from -> to.outputStream().use { from.copyTo(it) } }
     }
 
     /** Keeps an answer. The screen is written anew, but for [quietly] where the worker is still typing. */

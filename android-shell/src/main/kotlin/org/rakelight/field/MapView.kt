@@ -204,16 +204,6 @@ class MapView(context: Context) : View(context) {
         return drag.onTouchEvent(event)
     }
 
-    private fun stroke(colour: Int, wideDp: Float) = Paint(Paint.ANTI_ALIAS_FLAG).apply {
-        color = context.getColor(colour)
-        style = Paint.Style.STROKE
-        strokeWidth = wideDp * dp
-        strokeCap = Paint.Cap.ROUND
-        strokeJoin = Paint.Join.ROUND
-    }
-
-    private fun fill(colour: Int) = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(colour) }
-
     private companion object {
         const val LEAST_M = 40.0
         const val NEAR_M = 150.0

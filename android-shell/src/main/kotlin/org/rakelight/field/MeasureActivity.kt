@@ -14,6 +14,7 @@ import org.rakelight.core.Scale
 import org.rakelight.core.ShellException
 import org.rakelight.core.SignKind
 import org.rakelight.field.Signs.begun
+import org.rakelight.field.Signs.withPhoto
 
 /** A print measured in its photograph: the scale, the marks, what they give. */
 class MeasureActivity : FieldScreen() {
@@ -45,7 +46,7 @@ class MeasureActivity : FieldScreen() {
         val sha256 = intent.getStringExtra(PHOTO)?.also { intent.removeExtra(PHOTO) } ?: draft["measured"]
         when {
             sha256 == null -> redraw()
-            draft["measured"] != sha256 -> change { it.begun(core.now(), app.positions.latest).withPhoto(sha256) }
+            draft["measured"] != sha256 -> change { it.begun(core.now(), app.positions.latest).measuredIn(sha256) }
             else -> show(sha256)
         }
     }
@@ -127,18 +128,13 @@ class MeasureActivity : FieldScreen() {
 
     private fun clearMarks(draft: Draft) = Landmark.entries.fold(draft) { all, landmark -> all.with(landmark, null) }.with("proposed", null)
 
-    private fun Draft.withPhoto(sha256: String) = clearMarks(this)
-        .with("photos", (list("photos") + sha256).distinct()).with("measured", sha256).with("middle", null).with("scale_points", null as String?).with("no_heel", null)
+    /** The print is measured in this one from now on. */
+    private fun Draft.measuredIn(sha256: String) = clearMarks(this).withPhoto(sha256)
+        .with("measured", sha256).with("middle", null).with("scale_points", null as String?).with("no_heel", null)
 
-    private fun takeOther() = startActivity(
-        Intent(this, CameraActivity::class.java).putExtra(VISIT, visit).putExtra(SIGN, sign),
-    )
+    private fun takeOther() = startActivity(cameraScreen(visit, sign))
 
-    private fun choose() {
-        val intent = Intent(Intent.ACTION_OPEN_DOCUMENT).addCategory(Intent.CATEGORY_OPENABLE).setType("image/jpeg")
-        @Suppress("DEPRECATION") // The framework has no other way without AndroidX.
-        startActivityForResult(intent, CHOSEN)
-    }
+    private fun choose() = choosePhoto(CHOSEN)
 
     @Deprecated("The framework's own; there is no other without AndroidX.")
     override fun onActivityResult(request: Int, result: Int, data: Intent?) {
@@ -151,13 +147,13 @@ class MeasureActivity : FieldScreen() {
             } finally {
                 copy.delete()
             }
-        }, R.string.busy_photo) { added -> change { it.begun(core.now(), app.positions.latest).withPhoto(added.sha256) } }
+        }, R.string.busy_photo) { added -> change { it.begun(core.now(), app.positions.latest).measuredIn(added.sha256) } }
     }
 
     /** A photograph that was just taken for this sign. */
     override fun onNewIntent(intent: Intent) {
         super.onNewIntent(intent)
-        intent.getStringExtra(PHOTO)?.let { sha256 -> change { it.withPhoto(sha256) } }
+        intent.getStringExtra(PHOTO)?.let { sha256 -> change { it.measuredIn(sha256) } }
     }
 
     private fun toMaker() {
@@ -329,9 +325,7 @@ class MeasureActivity : FieldScreen() {
     private fun copyOf(uri: Uri): File {
         val folder = File(cacheDir, "chosen").apply { mkdirs() }
         val copy = File(folder, File(nameOf(uri) ?: "photograph.jpg").name)
-        val input = contentResolver.openInputStream(uri) ?: throw ShellException.BadPhoto("nothing can be read from $uri")
-        input.use { from -> copy.outputStream().use { from.copyTo(it) } }
-        return copy
+        return copy.also { copyChosen(uri, it) }
     }
 
     private fun nameOf(uri: Uri): String? {

@@ -44,9 +44,8 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private val photo = Paint(Paint.FILTER_BITMAP_FLAG)
     private val ink = stroke(R.color.ink, 5f)
     private val lamp = stroke(R.color.lamp, 2.5f)
-    private val plate = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(R.color.foam) }
-    private val letters = Paint(Paint.ANTI_ALIAS_FLAG).apply {
-        color = context.getColor(R.color.ink)
+    private val plate = fill(R.color.foam)
+    private val letters = fill(R.color.ink).apply {
         // Larger letters would hide the print; the page below says the same in full size.
         textSize = 16f * dp * resources.configuration.fontScale.coerceAtMost(1.3f)
         fontFeatureSettings = "tnum"
@@ -117,9 +116,7 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private fun drawScene(canvas: Canvas, bitmap: Bitmap) {
         canvas.drawBitmap(bitmap, Matrix().apply { setScale(bitmapToPicture, bitmapToPicture); postConcat(pictureToView) }, photo)
         if (outline.isNotEmpty()) {
-            val path = Path()
-            outline.map(::inView).forEachIndexed { i, (x, y) -> if (i == 0) path.moveTo(x, y) else path.lineTo(x, y) }
-            path.close()
+            val path = outline(outline.map(::inView).map { (x, y) -> x to y })
             twice { canvas.drawPath(path, it) }
         }
         lines.forEach { line ->
@@ -214,14 +211,6 @@ class PictureView(context: Context, attributes: AttributeSet?) : View(context, a
     private fun twice(draw: (Paint) -> Unit) {
         draw(ink)
         draw(lamp)
-    }
-
-    private fun stroke(colour: Int, widthDp: Float) = Paint(Paint.ANTI_ALIAS_FLAG).apply {
-        color = context.getColor(colour)
-        style = Paint.Style.STROKE
-        strokeWidth = widthDp * dp
-        strokeCap = Paint.Cap.ROUND
-        strokeJoin = Paint.Join.ROUND
     }
 
     private companion object {

@@ -4,7 +4,6 @@ import android.content.Context
 import android.graphics.Canvas
 import android.graphics.DashPathEffect
 import android.graphics.Matrix
-import android.graphics.Paint
 import android.graphics.Path
 import android.view.View
 import kotlin.math.abs
@@ -20,8 +19,8 @@ class PreviewOverlay(context: Context) : View(context) {
     private val lamp = stroke(R.color.lamp, 2.5f)
     private val foam = stroke(R.color.foam, 2.5f)
     private val foamDashes = stroke(R.color.foam, 2.5f).apply { pathEffect = DashPathEffect(floatArrayOf(10 * dp, 8 * dp), 0f) }
-    private val inkFill = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(R.color.ink) }
-    private val foamFill = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(R.color.foam) }
+    private val inkFill = fill(R.color.ink)
+    private val foamFill = fill(R.color.foam)
     private var preview: Preview? = null
     private var card: List<Point> = emptyList()
 
@@ -107,19 +106,6 @@ class PreviewOverlay(context: Context) : View(context) {
         moveTo(x, y - 1.3f * radius)
         lineTo(x, y - 1.8f * radius)
         transform(Matrix().apply { setRotate(degrees, x, y) })
-    }
-
-    private fun outline(points: List<Pair<Float, Float>>) = Path().apply {
-        points.forEachIndexed { i, (x, y) -> if (i == 0) moveTo(x, y) else lineTo(x, y) }
-        close()
-    }
-
-    private fun stroke(colour: Int, widthDp: Float) = Paint(Paint.ANTI_ALIAS_FLAG).apply {
-        color = context.getColor(colour)
-        style = Paint.Style.STROKE
-        strokeWidth = widthDp * dp
-        strokeCap = Paint.Cap.ROUND
-        strokeJoin = Paint.Join.ROUND
     }
 
     private companion object {

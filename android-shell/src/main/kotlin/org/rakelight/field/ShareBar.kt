@@ -2,19 +2,14 @@ package org.rakelight.field
 
 import android.content.Context
 import android.graphics.Canvas
-import android.graphics.Paint
 import android.view.View
 
 /** How sure: a bar to the probability, a thin line over it for how far the answer moves when the facts are varied. */
 class ShareBar(context: Context, private val share: Double, private val low: Double, private val high: Double) : View(context) {
     private val dp = resources.displayMetrics.density
-    private fun paint(colour: Int) = Paint(Paint.ANTI_ALIAS_FLAG).apply { color = context.getColor(colour) }
-    private val ground = paint(R.color.panel)
-    private val bar = paint(R.color.text)
-    private val band = paint(R.color.second).apply {
-        strokeWidth = 2 * dp
-        strokeCap = Paint.Cap.ROUND
-    }
+    private val ground = fill(R.color.panel)
+    private val bar = fill(R.color.text)
+    private val band = stroke(R.color.second, 2f)
 
     override fun onMeasure(widthSpec: Int, heightSpec: Int) =
         setMeasuredDimension(MeasureSpec.getSize(widthSpec), (20 * dp).toInt())

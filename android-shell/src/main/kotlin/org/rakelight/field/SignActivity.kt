@@ -10,6 +10,7 @@ import org.rakelight.core.Sample
 import org.rakelight.core.SignKind
 import org.rakelight.field.Signs.begun
 import org.rakelight.field.Signs.toForm
+import org.rakelight.field.Signs.withPhoto
 
 /** A sign that is neither print nor trail: what it looks like, where it lies, whether some of it was taken along. */
 class SignActivity : FieldScreen() {
@@ -35,7 +36,7 @@ class SignActivity : FieldScreen() {
     /** A photograph that was just taken for this sign. */
     override fun onNewIntent(intent: Intent) {
         super.onNewIntent(intent)
-        intent.getStringExtra(PHOTO)?.let { sha256 -> change { it.with("photos", (it.list("photos") + sha256).distinct()) } }
+        intent.getStringExtra(PHOTO)?.let { sha256 -> change { it.withPhoto(sha256) } }
     }
 
     override fun answered() {
@@ -63,7 +64,7 @@ class SignActivity : FieldScreen() {
         return Sample(draft["pot"].orEmpty(), sign, draft["held_by"] ?: settings.me.orEmpty(), core.now(), draft["sample_note"])
     }
 
-    private fun photograph() = startActivity(Intent(this, CameraActivity::class.java).putExtra(VISIT, visit).putExtra(SIGN, sign))
+    private fun photograph() = startActivity(cameraScreen(visit, sign))
 
     /** The system's own recogniser, where there is one; without the network where it can. */
     private val speech = Intent(RecognizerIntent.ACTION_RECOGNIZE_SPEECH)
@@ -72,8 +73,7 @@ class SignActivity : FieldScreen() {
 
     private fun speak() {
         speech.putExtra(RecognizerIntent.EXTRA_LANGUAGE, resources.configuration.locales[0].toLanguageTag())
-        @Suppress("DEPRECATION") // The framework has no other way without AndroidX.
-        startActivityForResult(speech, SPOKEN)
+        startForResult(speech, SPOKEN)
     }
 
     @Deprecated("The framework's own; there is no other without AndroidX.")

@@ -33,6 +33,9 @@ object Signs {
         if (this["time"] != null) this else with("time", "${at.utcMs},${at.offsetMinutes}")
             .with("place", place?.let { "${it.lat},${it.lon},${it.radius68M ?: ""}" })
 
+    /** A photograph more. */
+    fun Draft.withPhoto(sha256: String) = with("photos", (list("photos") + sha256).distinct())
+
     /** All that was said of a sign. */
     fun Draft.toForm(sign: String): SignForm {
         val kind = kindOf(sign)

@@ -13,6 +13,7 @@ import org.rakelight.core.ShellException
 import org.rakelight.core.SignKind
 import org.rakelight.core.Workspace
 import org.rakelight.field.Signs.begun
+import org.rakelight.field.Signs.withPhoto
 
 /** Photographs between the shutter and the store: files whose folders name the visit and the sign. A file leaves when the store has it. */
 class Taken(context: Context) {
@@ -60,7 +61,7 @@ class Taken(context: Context) {
     private fun whole(file: File) = if (file.extension != PART) file else file.resolveSibling(file.nameWithoutExtension).also(file::renameTo)
 
     private fun Draft.withPhoto(sign: String, sha256: String): Draft {
-        val photos = with("photos", (list("photos") + sha256).distinct())
+        val photos = withPhoto(sha256)
         return if (Signs.kindOf(sign) == SignKind.PRINT && this["measured"] == null) photos.with("measured", sha256) else photos
     }
 

@@ -18,6 +18,7 @@ import org.rakelight.core.TrailPictures
 import org.rakelight.core.Travel
 import org.rakelight.field.Signs.begun
 import org.rakelight.field.Signs.toForm
+import org.rakelight.field.Signs.withPhoto
 
 /** A trail: its prints along a tape, typed on a pad made for it, or marked in photographs; what they say of the gait. */
 class TrailActivity : FieldScreen() {
@@ -41,7 +42,7 @@ class TrailActivity : FieldScreen() {
     override fun onNewIntent(intent: Intent) {
         super.onNewIntent(intent)
         val sha256 = intent.getStringExtra(PHOTO) ?: return
-        change { it.with("photos", (it.list("photos") + sha256).distinct()).with("u_px", null) }
+        change { it.withPhoto(sha256).with("u_px", null) }
     }
 
     override fun answered() {
@@ -88,7 +89,7 @@ class TrailActivity : FieldScreen() {
         change { it.with("prints", it.list("prints") + "$sha256,${at.x},${at.y},$number,${it["side"] ?: Side.UNKNOWN.name}").with("number", null as String?).with("u_px", "$uPx") }
     }
 
-    private fun photograph() = startActivity(Intent(this, CameraActivity::class.java).putExtra(VISIT, visit).putExtra(SIGN, sign))
+    private fun photograph() = startActivity(cameraScreen(visit, sign))
 
     // Read
 

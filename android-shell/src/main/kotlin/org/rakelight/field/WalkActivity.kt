@@ -63,9 +63,11 @@ class WalkActivity : FieldScreen() {
         asking = true
         val at = core.now()
         val place = app.positions.latest
+        val known = now?.line
         val here = place?.let { Fix(at, it.lat, it.lon, it.radius68M) }
         work({ core ->
-            val line = core.visitLine(visit)
+            // Place and start stay: the visit needn't be read again for them.
+            val line = known ?: core.visitLine(visit)
             val date = date(line.start)
             val tide = Draft.of(core.draft(Tide.draftName(date, line.place)))
             val shore = tide.shore(date, ZoneId.systemDefault())
@@ -129,7 +131,7 @@ class WalkActivity : FieldScreen() {
 
     private fun noted(kind: SignKind) {
         val sign = Signs.newId(kind, core.now())
-        val screen = if (kind == SignKind.PRINT) Intent(this, CameraActivity::class.java).putExtra(VISIT, visit).putExtra(SIGN, sign) else signScreen(visit, sign)
+        val screen = if (kind == SignKind.PRINT) cameraScreen(visit, sign) else signScreen(visit, sign)
         startActivity(screen)
     }
 
