@@ -32,7 +32,7 @@ impl Base {
     }
 
     fn start_in(dir: tempfile::TempDir) -> Self {
-        let service = Service::in_folder(dir.path(), 200).unwrap();
+        let service = Service::in_folder(dir.path(), 200, None).unwrap();
         let certificate = service.base.identity.fingerprint();
         let listener = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap();
         listener.set_nonblocking(true).unwrap();

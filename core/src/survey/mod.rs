@@ -3,6 +3,7 @@
 mod absence;
 mod assemble;
 mod cautions;
+mod checking;
 mod document;
 mod finding;
 mod folder;
@@ -22,6 +23,7 @@ mod visit_file;
 pub use crate::time::{parse_time, utc_text};
 pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
 pub use cautions::{Advice, Caution, Occasion, advice, caution_texts, cautions};
+pub use checking::{Found, Opinion, Stage, ToCheck, same_person, to_check, was_there};
 pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, absence_texts, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
