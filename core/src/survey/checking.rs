@@ -9,6 +9,7 @@ use serde::Deserialize;
 
 use super::later::{Check, Verdict};
 use super::record::{Identified, Person, SignKind};
+use super::season::same_name;
 use super::visit::Visit;
 use crate::identify::{Grade, Standing};
 
@@ -23,18 +24,7 @@ pub struct Opinion {
 
 /// Whether somebody was on the visit: their own signs are checked by others.
 pub fn was_there(people: &[Person], person: &str) -> bool {
-    people.iter().any(|name| same_person(name, person))
-}
-
-/// Names are what the log knows of people: the same whatever their case and blanks.
-///
-/// ```
-/// use rakelight_core::survey::same_person;
-/// assert!(same_person("Ada  Marsh ", "ada marsh") && !same_person("Ada Marsh", "Ada March"));
-/// ```
-pub fn same_person(a: &str, b: &str) -> bool {
-    let words = |name: &str| name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>();
-    words(a) == words(b)
+    people.iter().any(|name| same_name(name, person))
 }
 
 /// How a sign stands with those who check, by what each of them said last of it.
@@ -152,7 +142,7 @@ impl ToCheck {
     pub fn stage(&self) -> Stage {
         let mut last: Vec<&Opinion> = Vec::new();
         for opinion in &self.opinions {
-            last.retain(|other| !same_person(&other.by, &opinion.by));
+            last.retain(|other| !same_name(&other.by, &opinion.by));
             last.push(opinion);
         }
         let decided = |o: &&Opinion| matches!(o.check.verdict, Verdict::Fits | Verdict::DoesNotFit);
@@ -167,7 +157,7 @@ impl ToCheck {
 
     /// Whether this person has said something of it.
     pub fn seen_by(&self, person: &str) -> bool {
-        self.opinions.iter().any(|opinion| same_person(&opinion.by, person))
+        self.opinions.iter().any(|opinion| same_name(&opinion.by, person))
     }
 }
 

@@ -10,9 +10,9 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use rakelight_core::exchange::wire::Role;
-use serde_json::Value;
-use rakelight_core::survey::{Opinion, Visit, same_person, was_there};
+use rakelight_core::survey::{Opinion, Visit, same_name, was_there};
 use rakelight_core::words::{LANGUAGES, Words};
+use serde_json::Value;
 
 use super::fields::Fields;
 use super::refusal::Refusal;
@@ -158,7 +158,7 @@ impl Reader<'_> {
         if rank(person.role) < rank(Role::Checker) || was_there(&visit.opened.people, &person.name) {
             return Ok(false);
         }
-        let said = |sign: &str| opinions.iter().any(|o| o.check.sign == sign && same_person(&o.by, &person.name));
+        let said = |sign: &str| opinions.iter().any(|o| o.check.sign == sign && same_name(&o.by, &person.name));
         let unseen = visit.signs.iter().any(|noted| !said(&noted.id));
         Ok(unseen && !self.pages.state.were_shown_findings(&person.id, id)?)
     }
@@ -227,7 +227,8 @@ pub fn with_session(mut response: Response, session: Option<&str>) -> Response {
 
 /// A path of ours to go on at; anything else, such as another site's address, leads home.
 pub fn own_path(next: Option<&str>) -> &str {
-    next.filter(|next| next.starts_with('/') && !next.starts_with("//") && !next.contains(['\\', '\r', '\n'])).unwrap_or("/")
+    next.filter(|next| next.starts_with('/') && !next.starts_with("//") && !next.contains(['\\', '\r', '\n']))
+        .unwrap_or("/")
 }
 
 /// What a role may, one includes the other.

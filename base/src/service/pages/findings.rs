@@ -53,10 +53,7 @@ pub async fn page(ask: Ask) -> Response {
 }
 
 /// At how many of the places it is, given that a visit may miss it; nothing where no place was visited.
-fn occupancy(
-    reader: &Reader,
-    histories: &rakelight_core::analysis::occupancy::Histories,
-) -> Result<Value, Refusal> {
+fn occupancy(reader: &Reader, histories: &rakelight_core::analysis::occupancy::Histories) -> Result<Value, Refusal> {
     if histories.visits_made() == 0 {
         return Ok(Value::Null);
     }

@@ -5,7 +5,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, FixedOffset};
 use rakelight_core::store::{Store, StoreError};
-use rakelight_core::survey::{Found, Person, Stage, ToCheck, Visit, same_person, to_check, was_there};
+use rakelight_core::survey::{Found, Person, Stage, ToCheck, Visit, same_name, to_check, was_there};
 
 use super::refusal::Refusal;
 use crate::service::Folder;
@@ -162,7 +162,7 @@ fn first_looks(sign: &ToCheck) -> Vec<(&str, String)> {
     let mut seen: Vec<&str> = Vec::new();
     let mut looks = Vec::new();
     for opinion in &sign.opinions {
-        if seen.iter().any(|by| same_person(by, &opinion.by)) {
+        if seen.iter().any(|by| same_name(by, &opinion.by)) {
             continue;
         }
         seen.push(&opinion.by);

@@ -21,6 +21,9 @@ mod templates;
 mod to_check;
 mod visits;
 
+#[cfg(test)]
+mod tests;
+
 use std::net::IpAddr;
 use std::sync::Arc;
 

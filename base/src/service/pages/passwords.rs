@@ -21,7 +21,8 @@ pub fn kept(password: &str) -> Result<String, Refusal> {
 /// Whether this is the password. Where there is none it takes as long all the same, so that nobody learns who has one.
 pub fn is_right(password: &str, kept: Option<&str>) -> bool {
     /// Of a password that nobody has.
-    const NOBODYS: &str = "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA";
+    const NOBODYS: &str =
+        "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA";
     if password.len() > LONGEST_BYTES {
         return false;
     }

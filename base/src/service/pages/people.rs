@@ -24,6 +24,7 @@ pub async fn list(ask: Ask) -> Response {
 fn show(reader: &Reader, made: Value) -> Result<Response, Refusal> {
     let state = &reader.pages.state;
     let forks = reader.pages.with_store(|store| store.forks())?;
+    let own = reader.pages.with_store(rakelight_core::store::Store::device)?;
     let members: Vec<_> = state
         .members()?
         .into_iter()
@@ -31,7 +32,7 @@ fn show(reader: &Reader, made: Value) -> Result<Response, Refusal> {
             let device = hex::encode(member.device);
             context! {
                 name => member.name, role => role_name(member.role), barred => member.barred,
-                last => member.last_exchange_ms.map(|ms| moment(reader, ms)), forked => forks.contains(&device), device,
+                last => member.last_exchange_ms.map(|ms| moment(reader, ms)), forked => forks.contains(&device), base => device == own, device,
             }
         })
         .collect();
@@ -71,7 +72,8 @@ pub async fn invite(ask: Ask, fields: Fields) -> Response {
             context! { name, pages => true, text => format!("{address}/log-in/{token}") }
         } else {
             let code = codes::new().map_err(Refusal::machine)?;
-            let invited = Invited { code_sha256: codes::sha256(&code), name: name.into(), role, expires_ms: now + GOOD_MS };
+            let invited =
+                Invited { code_sha256: codes::sha256(&code), name: name.into(), role, expires_ms: now + GOOD_MS };
             let text = Invitation { address, certificate: reader.pages.certificate, code }.to_string();
             let picture = qr::png(&text).map_err(Refusal::machine)?;
             reader.pages.state.invite(&invited, now)?;

@@ -7,15 +7,15 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, FixedOffset, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::place::{LocalPlane, Position};
-use rakelight_core::survey::{Finding, SeasonPlan, Task, Visit, findings, same_person, walks};
+use rakelight_core::survey::{Finding, SeasonPlan, Task, Visit, findings, same_name, walks};
 use serde::Serialize;
 use serde_json::{Value, json};
 
 use super::ask::{Ask, Reader};
 use super::list::Lines;
 use super::refusal::Refusal;
-use super::templates::context;
 use super::sign::encoded;
+use super::templates::context;
 
 /// One place in the list.
 #[derive(Debug, Default, Serialize)]
@@ -65,7 +65,7 @@ pub async fn place(ask: Ask) -> Response {
         let name = reader.query.get("name").ok_or(Refusal::NOT_THERE)?;
         let visits = visits_at(reader, name)?;
         let tasks = tasks(reader)?;
-        let tasks: Vec<&Task> = tasks.iter().map(|(task, _)| task).filter(|task| same_person(&task.given.place, name)).collect();
+        let tasks: Vec<&Task> = tasks.iter().map(|(task, _)| task).filter(|task| same_name(&task.given.place, name)).collect();
         if visits.is_empty() && tasks.is_empty() {
             return Err(Refusal::NOT_THERE);
         }
@@ -107,9 +107,11 @@ pub async fn map(ask: Ask) -> Response {
 }
 
 fn of_visit(reader: &Reader, visit: &Visit) -> Vec<Value> {
-    let lines = visit.stretches.iter().filter(|stretch| stretch.line.len() > 1).map(|stretch| {
-        feature(&json!({ "type": "LineString", "coordinates": stretch.line }), &stretch.name, None)
-    });
+    let lines = visit
+        .stretches
+        .iter()
+        .filter(|stretch| stretch.line.len() > 1)
+        .map(|stretch| feature(&json!({ "type": "LineString", "coordinates": stretch.line }), &stretch.name, None));
     let signs = visit.signs.iter().filter_map(|noted| {
         let [lat, lon] = noted.place?;
         let label = format!("{}, {}", reader.kind(noted.sign), reader.date(visit.opened.start));
@@ -164,9 +166,9 @@ fn tasks(reader: &Reader) -> Result<Vec<(Task, Option<[f64; 2]>)>, Refusal> {
         let at_planned = lines.visits.iter().filter(|(_, line)| planned.contains(&line.place.trim().to_lowercase()));
         at_planned.map(|(id, _)| id.clone()).collect()
     };
-    let visits: Vec<Visit> = reader.pages.with_store(|store| {
-        ids.iter().filter_map(|id| store.way(id).transpose()).collect::<Result<_, _>>()
-    })?;
+    let visits: Vec<Visit> = reader
+        .pages
+        .with_store(|store| ids.iter().filter_map(|id| store.way(id).transpose()).collect::<Result<_, _>>())?;
     let (walks, today) = (walks(&visits), Utc::now().date_naive());
     let of_plan = |plan: &SeasonPlan| {
         let at = |task: &Task| plan.place(&task.given.place).map(|place| place.at);
@@ -180,7 +182,7 @@ fn tasks(reader: &Reader) -> Result<Vec<(Task, Option<[f64; 2]>)>, Refusal> {
 fn visits_at(reader: &Reader, name: &str) -> Result<Vec<Visit>, Refusal> {
     let ids: Vec<String> = {
         let lines = reader.pages.list.now(&reader.pages.store)?;
-        let mut at: Vec<_> = lines.visits.iter().filter(|(_, line)| same_person(&line.place, name)).collect();
+        let mut at: Vec<_> = lines.visits.iter().filter(|(_, line)| same_name(&line.place, name)).collect();
         at.sort_by_key(|(_, line)| line.start);
         at.into_iter().map(|(id, _)| id.clone()).collect()
     };
@@ -222,9 +224,11 @@ fn schematic(rows: &[Row]) -> Option<String> {
     let across = (east - west).max((north - south) * 1.2).max(500.0);
     let scale = (WIDTH - 2.0 * MARGIN) / across;
     let height = (north - south) * scale + 2.0 * MARGIN + 40.0;
-    let mut svg = format!(r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:.0}" class="schematic" aria-hidden="true">"##);
+    let mut svg = format!(
+        r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:.0}" class="schematic" aria-hidden="true">"##
+    );
     for (i, [x, y]) in &metres {
-        let (x, y) = (MARGIN + (x - west) * scale, MARGIN + (north - y) * scale);
+        let (x, y) = (WIDTH / 2.0 + (x - (west + east) / 2.0) * scale, MARGIN + (north - y) * scale);
         _ = write!(
             svg,
             r##"<circle cx="{x:.1}" cy="{y:.1}" r="11" fill="#EAE6DA" stroke="#14222B" stroke-width="2"/><text x="{x:.1}" y="{:.1}" font-size="12" text-anchor="middle" fill="#14222B">{}</text>"##,

@@ -47,9 +47,9 @@ fn rows(reader: &Reader, visit: &Visit) -> Vec<Row> {
         let noted = visit.signs.iter().find(|noted| noted.id == sample.sign);
         let dropping = visit.identification(&sample.sign).and_then(|of| of.evidence.droppings.first());
         let contents = dropping.and_then(|dropping| dropping.contents.clone());
-        let said = contents.as_ref().map(|contents| {
-            contents.iter().map(|content| name(reader, *content)).collect::<Vec<_>>().join(", ")
-        });
+        let said = contents
+            .as_ref()
+            .map(|contents| contents.iter().map(|content| name(reader, *content)).collect::<Vec<_>>().join(", "));
         Row {
             visit: visit.id.clone(),
             place: visit.opened.place_name.clone(),

@@ -6,7 +6,7 @@ use chrono::{SubsecRound, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::{Facts, Grade, Standing, observed};
 use rakelight_core::survey::{
-    Check, Identified, Opinion, Record, SignKind, SignNoted, Verdict, Visit, same_person, was_there, younger_than_h,
+    Check, Identified, Opinion, Record, SignKind, SignNoted, Verdict, Visit, same_name, was_there, younger_than_h,
 };
 use rakelight_core::trail;
 use serde::Serialize;
@@ -92,7 +92,7 @@ pub async fn page(ask: Ask, Path((visit, sign)): Path<(String, String)>) -> Resp
         let own = was_there(&visit.opened.people, &person.name);
         let said: Vec<&Opinion> = opinions.iter().filter(|opinion| opinion.check.sign == sign).collect();
         let may_check = !own && person.role != Role::FieldWorker;
-        let looked = said.iter().any(|opinion| same_person(&opinion.by, &person.name));
+        let looked = said.iter().any(|opinion| same_name(&opinion.by, &person.name));
         let blind = may_check && !looked && !reader.pages.state.were_shown_findings(&person.id, &visit_id)?;
         let photos = photos(reader, &visit, noted)?;
         let chosen = reader.query.get("photo").and_then(|n| n.parse().ok()).unwrap_or(0).min(photos.len().saturating_sub(1));
@@ -133,7 +133,7 @@ pub async fn check(ask: Ask, Path((visit, sign)): Path<(String, String)>, fields
         if was_there(&found.opened.people, &person.name) {
             return Err(Refusal::wrong("pages.refused.own_sign"));
         }
-        let looked = opinions.iter().any(|o| o.check.sign == sign && same_person(&o.by, &person.name));
+        let looked = opinions.iter().any(|o| o.check.sign == sign && same_name(&o.by, &person.name));
         let blind = !looked && !reader.pages.state.were_shown_findings(&person.id, &visit)?;
         let leader = found.identification(&sign).and_then(|of| of.result.candidates.first());
         let maker = fields.get("maker");
@@ -160,7 +160,12 @@ pub async fn check(ask: Ask, Path((visit, sign)): Path<(String, String)>, fields
         if why.is_none() && verdict == Verdict::DoesNotFit && !blind {
             return Err(Refusal::wrong("pages.refused.no_reason"));
         }
-        reader.say(&visit, &person.name, &opinions, Check { sign: sign.clone(), verdict, instead, why, blind, at: now() })?;
+        reader.say(
+            &visit,
+            &person.name,
+            &opinions,
+            Check { sign: sign.clone(), verdict, instead, why, blind, at: now() },
+        )?;
         let list = fields.get("list").unwrap_or("first");
         // After a blind look the page shows what the core and others say; after that the next sign comes.
         let here = format!("/visits/{}/signs/{}?list={list}", encoded(&visit), encoded(&sign));
@@ -179,7 +184,14 @@ pub async fn answer(ask: Ask, Path((visit, sign)): Path<(String, String)>, field
             return Err(Refusal::NOT_ALLOWED);
         }
         let why = text(fields, "why")?.ok_or(Refusal::wrong("pages.refused.missing"))?;
-        let answer = Check { sign: sign.clone(), verdict: Verdict::Open, instead: None, why: Some(why), blind: false, at: now() };
+        let answer = Check {
+            sign: sign.clone(),
+            verdict: Verdict::Open,
+            instead: None,
+            why: Some(why),
+            blind: false,
+            at: now(),
+        };
         reader.say(&visit, &person.name, &opinions, answer)?;
         Ok(to(&format!("/visits/{}/signs/{}", encoded(&visit), encoded(&sign))))
     })
@@ -245,7 +257,8 @@ fn first_of<'l>(
     visit: &str,
     sign: &str,
 ) -> Option<super::list::Of<'l>> {
-    let mut of = lines.tasks(person).filter(|(task, of)| Some(*task) == wanted && !(of.visit == visit && of.sign.sign == sign));
+    let mut of =
+        lines.tasks(person).filter(|(task, of)| Some(*task) == wanted && !(of.visit == visit && of.sign.sign == sign));
     of.next().map(|(_, of)| of)
 }
 
@@ -288,7 +301,10 @@ fn prints(reader: &Reader, visit: &Visit, noted: &SignNoted) -> Vec<Print> {
                 .into_iter()
                 .filter_map(|name| {
                     let measure = drawing::read(print, name)?;
-                    Some((reader.words.say(&format!("measure.{name}")).to_owned(), drawing::text(measure, reader.words)))
+                    Some((
+                        reader.words.say(&format!("measure.{name}")).to_owned(),
+                        drawing::text(measure, reader.words),
+                    ))
                 })
                 .collect(),
         })
@@ -315,7 +331,10 @@ fn others(reader: &Reader, visit: &Visit, this: &str) -> Vec<Other> {
         sign: noted.id.clone(),
         kind: reader.kind(noted.sign),
         time: noted.time.map(|time| time.format("%H:%M").to_string()),
-        freshness: noted.freshness.clone().map(|class| reader.words.say(&format!("pages.freshness.{class}")).to_owned()),
+        freshness: noted
+            .freshness
+            .clone()
+            .map(|class| reader.words.say(&format!("pages.freshness.{class}")).to_owned()),
         this: noted.id == this,
     };
     // A visit may have thousands; those around this one are looked at.
@@ -338,16 +357,17 @@ fn revealed(reader: &Reader, of: &Identified, noted: &SignNoted) -> Revealed {
         if words.has(&key) { words.say(&key).to_owned() } else { known.to_owned() }
     };
     let percent = |p: f64| if p > 0.999 { format!("> {}", words.number(99.9, 1)) } else { words.number(100.0 * p, 1) };
-    let candidates = of.result.candidates.iter().take_while(|candidate| candidate.probability >= 0.001).map(|one| Candidate {
-        name: name(&one.maker, &one.name),
-        percent: percent(one.probability),
-        width: 200.0 * one.probability,
-        low: 200.0 * one.band[0],
-        span: (200.0 * (one.band[1] - one.band[0])).max(1.0),
-        range: one.band.map(percent),
-        standing: one.standing,
-        by: one.by.as_ref().map(|by| words.say(&format!("pages.observation.{by}")).to_owned()),
-    });
+    let candidates =
+        of.result.candidates.iter().take_while(|candidate| candidate.probability >= 0.001).map(|one| Candidate {
+            name: name(&one.maker, &one.name),
+            percent: percent(one.probability),
+            width: 200.0 * one.probability,
+            low: 200.0 * one.band[0],
+            span: (200.0 * (one.band[1] - one.band[0])).max(1.0),
+            range: one.band.map(percent),
+            standing: one.standing,
+            by: one.by.as_ref().map(|by| words.say(&format!("pages.observation.{by}")).to_owned()),
+        });
     Revealed {
         candidates: candidates.collect(),
         firm: of.result.firm,

@@ -12,8 +12,8 @@ use super::ask::{Ask, Reader, to};
 use super::fields::Fields;
 use super::people::token;
 use super::refusal::Refusal;
-use super::templates::context;
 use super::sign::encoded;
+use super::templates::context;
 use crate::service::state::SummaryLink;
 use crate::service::{digests, id_of, now_ms};
 
@@ -59,7 +59,10 @@ pub async fn give(ask: Ask, Path(id): Path<String>, fields: Fields) -> Response 
         if visit.consent() == Consent::None {
             return Err(Refusal::wrong("pages.refused.no_consent"));
         }
-        let lang = fields.get("lang").filter(|lang| LANGUAGES.contains(lang)).ok_or(Refusal::wrong("pages.refused.missing"))?;
+        let lang = fields
+            .get("lang")
+            .filter(|lang| LANGUAGES.contains(lang))
+            .ok_or(Refusal::wrong("pages.refused.missing"))?;
         let days: Option<i64> = fields.get("days").and_then(|days| days.parse().ok());
         let days = days.filter(|days| (1..=MOST_DAYS).contains(days)).ok_or(Refusal::wrong("pages.refused.days"))?;
         let (token, now) = (token()?, now_ms());

@@ -36,8 +36,10 @@ struct Row<'l> {
 }
 
 pub async fn home(ask: Ask) -> Response {
-    ask.person(Role::FieldWorker, |_, person| Ok(to(if person.role == Role::FieldWorker { "/visits" } else { "/to-check" })))
-        .await
+    ask.person(Role::FieldWorker, |_, person| {
+        Ok(to(if person.role == Role::FieldWorker { "/visits" } else { "/to-check" }))
+    })
+    .await
 }
 
 pub async fn list(ask: Ask) -> Response {
@@ -103,7 +105,8 @@ pub async fn agreement(ask: Ask) -> Response {
 impl Reader<'_> {
     /// What a sign is, in words.
     pub fn kind(&self, kind: rakelight_core::survey::SignKind) -> String {
-        let name = serde_json::to_value(kind).ok().and_then(|name| name.as_str().map(str::to_owned)).unwrap_or_default();
+        let name =
+            serde_json::to_value(kind).ok().and_then(|name| name.as_str().map(str::to_owned)).unwrap_or_default();
         self.words.say(&format!("pages.kind.{name}")).to_owned()
     }
 

@@ -13,8 +13,8 @@ use super::ask::{Ask, Reader, to};
 use super::fields::Fields;
 use super::places::outcome;
 use super::refusal::Refusal;
-use super::templates::context;
 use super::sign::encoded;
+use super::templates::context;
 use crate::service::now_ms;
 
 /// Visits on one page.

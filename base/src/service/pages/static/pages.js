@@ -1,7 +1,7 @@
 // Keys for what the page offers anyway: an element says its key in data-key and what it does in data-does.
 "use strict";
 (() => {
-  const keyed = () => [...document.querySelectorAll("[data-key]")];
+  const keyed = () => [...document.querySelectorAll("[data-key]")].filter((element) => element.checkVisibility());
   // In a list of makers letters choose a maker.
   const typing = (target) => target.matches?.("textarea, select, input:not([type=checkbox])");
 
