@@ -40,6 +40,11 @@ impl Fields {
         self.get(name).ok_or(Refusal::wrong("pages.refused.missing"))
     }
 
+    /// All of it.
+    pub fn all(&self) -> &HashMap<String, String> {
+        &self.0
+    }
+
     /// What was entered, as it was entered.
     pub fn raw(&self, name: &str) -> &str {
         self.0.get(name).map_or("", String::as_str)

@@ -6,6 +6,7 @@ mod ask;
 mod drawing;
 mod fields;
 mod findings;
+mod form;
 mod list;
 mod log_in;
 mod passwords;
@@ -93,6 +94,11 @@ impl Pages {
         })
     }
 
+    /// Reads the store for the lists, so that the first who asks needn't wait.
+    pub fn read_lists(&self) {
+        drop(self.list.now(&self.store));
+    }
+
     /// Their routes.
     pub fn router(self: Arc<Self>) -> Router {
         let policy = self.policy();
@@ -123,6 +129,8 @@ impl Pages {
             .route("/people", get(people::list))
             .route("/people/invite", post(people::invite))
             .route("/people/bar", post(people::bar))
+            .route("/form", get(form::paper))
+            .route("/type-in", get(form::page).post(form::typed))
             .route("/findings", get(findings::page))
             .route("/static/{name}", get(statics::file))
             .layer(middleware::map_response(move |response| guarded(response, policy.clone())))

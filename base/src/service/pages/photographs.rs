@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 use std::io::Cursor;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use axum::extract::Path;
 use axum::http::header;
@@ -36,7 +36,12 @@ pub enum View {
 
 /// Copies that were made, the last used ones.
 #[derive(Default)]
-pub struct Pictures(Mutex<Kept>);
+pub struct Pictures {
+    kept: Mutex<Kept>,
+    /// A copy is made once, however many ask for it at the same time: who comes second waits here. A decoded photograph takes much memory, so
+    /// few are made at once.
+    making: [Mutex<()>; 2],
+}
 
 #[derive(Default)]
 struct Kept {
@@ -49,13 +54,30 @@ impl Pictures {
     /// The copy, made where there is none. `path` is where the photograph lies.
     fn copy(&self, sha256: &str, view: View, path: &std::path::Path) -> Result<Arc<Vec<u8>>, Refusal> {
         let key = (sha256.to_owned(), view);
-        let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(copy) = kept().get(&key) {
+        if let Some(copy) = self.kept().get(&key) {
+            return Ok(copy);
+        }
+        let _one_at_a_time = self.turn(&key).lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(copy) = self.kept().get(&key) {
             return Ok(copy);
         }
         let copy = Arc::new(made(&std::fs::read(path).map_err(Refusal::machine)?, view)?);
-        kept().put(key, copy.clone());
+        self.kept().put(key, copy.clone());
         Ok(copy)
+    }
+
+    fn kept(&self) -> MutexGuard<'_, Kept> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn turn(&self, key: &(String, View)) -> &Mutex<()> {
+        let first = key.0.bytes().next().unwrap_or(0);
+        &self.making[usize::from(first) % self.making.len()]
+    }
+
+    /// Whether it is worth while to make this copy before somebody asks: it isn't there, and nothing else is being made.
+    fn is_idle_for(&self, key: &(String, View)) -> bool {
+        self.kept().get(key).is_none() && self.turn(key).try_lock().is_ok()
     }
 }
 
@@ -146,6 +168,9 @@ impl Pages {
 
     /// Makes a copy that is asked for next, meanwhile.
     pub fn make_ready(self: &Site, sha256: String, view: View) {
+        if !self.pictures.is_idle_for(&(sha256.clone(), view)) {
+            return;
+        }
         let pages = self.clone();
         drop(tokio::task::spawn_blocking(move || _ = pages.copy(&sha256, view)));
     }

@@ -38,6 +38,7 @@ macro_rules! templates {
 const TEMPLATES: &[(&str, &str)] = &templates![
     "agreement.html",
     "findings.html",
+    "form.html",
     "layout.html",
     "link.html",
     "log_in.html",
@@ -50,6 +51,7 @@ const TEMPLATES: &[(&str, &str)] = &templates![
     "sign.html",
     "summary.html",
     "to_check.html",
+    "type_in.html",
     "visit.html",
     "visits.html",
 ];
