@@ -41,9 +41,13 @@ enum Kind {
     Date,
     Time,
     /// One of these: what is kept, and in words.
-    One { of: Vec<(String, String)> },
+    One {
+        of: Vec<(String, String)>,
+    },
     /// Any of these.
-    Any { of: Vec<(String, String)> },
+    Any {
+        of: Vec<(String, String)>,
+    },
 }
 
 /// The fields of a visit's head and of a sign, in the order in which the field knows them.
@@ -75,8 +79,10 @@ impl Form<'_, '_> {
     }
 
     fn head(&self) -> Vec<Field> {
-        let offsets: Vec<(String, String)> =
-            (-2..=4).map(|hours: i32| format!("{}{:02}:00", if hours < 0 { '-' } else { '+' }, hours.abs())).map(|o| (o.clone(), o)).collect();
+        let offsets: Vec<(String, String)> = (-2..=4)
+            .map(|hours: i32| format!("{}{:02}:00", if hours < 0 { '-' } else { '+' }, hours.abs()))
+            .map(|o| (o.clone(), o))
+            .collect();
         vec![
             self.field("place_name", Kind::Text),
             self.field("date", Kind::Date),
@@ -103,8 +109,17 @@ impl Form<'_, '_> {
     fn sign(&self) -> Result<Vec<Field>, Refusal> {
         let facts = Facts::builtin().map_err(Refusal::machine)?;
         let substrates: Vec<&str> = facts.substrates().collect();
-        let kinds =
-            ["print", "trail", "dropping", "feeding_remains", "resting_place", "slide", "hair", "sighting", "dead_animal"];
+        let kinds = [
+            "print",
+            "trail",
+            "dropping",
+            "feeding_remains",
+            "resting_place",
+            "slide",
+            "hair",
+            "sighting",
+            "dead_animal",
+        ];
         let contents: Vec<&str> = Content::ALL.iter().map(|content| content.name()).collect();
         let forms: Vec<&str> =
             DroppingForm::ALL.iter().map(|form| form.name()).filter(|name| *name != "not_looked").collect();
@@ -158,7 +173,8 @@ fn show(reader: &Reader, typed: &Fields, wrong: Option<String>) -> Result<Respon
         places
     };
     let status = if wrong.is_some() { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
-    let values = context! { head => form.head(), sign => form.sign()?, signs => SIGNS, places, wrong, typed => typed.all() };
+    let values =
+        context! { head => form.head(), sign => form.sign()?, signs => SIGNS, places, wrong, typed => typed.all() };
     reader.page_with(status, "type_in.html", values)
 }
 
@@ -188,24 +204,34 @@ fn table(fields: &Fields) -> Result<Table, &'static str> {
     let (date, offset) = (fields.get("date").ok_or("pages.form.no_date")?, fields.get("offset").unwrap_or("+00:00"));
     let moment = |time: &str| Value::String(format!("{date}T{time}:00{offset}"));
     let mut visit = Table::new();
-    let mut put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
+    let put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
     let text = |name: &str| fields.get(name).map(|value| Value::String(value.into()));
     for name in ["purpose", "place_name", "landowner", "consent", "protocol"] {
         put(&mut visit, name, text(name));
     }
     let people = fields.get("people").ok_or("pages.form.no_people")?;
     let people = people.split([',', ';']).map(str::trim).filter(|name| !name.is_empty());
-    put(&mut visit, "people", Some(people.map(|name| Value::String(name.into())).collect()));
+    put(&mut visit, "people", Some(Value::Array(people.map(|name| Value::String(name.into())).collect())));
     put(&mut visit, "start", Some(moment(fields.get("start").ok_or("pages.form.no_start")?)));
     put(&mut visit, "end", fields.get("end").map(moment));
     let mut conditions = Table::new();
-    put(&mut conditions, "days_without_rain", number(fields.get("days_without_rain"))?.map(|n| Value::Integer(n as i64)));
+    put(
+        &mut conditions,
+        "days_without_rain",
+        number(fields.get("days_without_rain"))?.map(|n| Value::Integer(n as i64)),
+    );
     for name in ["water_level", "tide", "light"] {
         put(&mut conditions, name, text(name));
     }
     put(&mut conditions, "note", text("conditions_note"));
     let mut file = Table::from_iter([("visit".into(), visit.into()), ("conditions".into(), conditions.into())]);
-    if let (Some(from), Some(end)) = (place(fields.get("from_lat_lon"))?, place(fields.get("to_lat_lon"))?) {
+    let ends = [place(fields.get("from_lat_lon"))?, place(fields.get("to_lat_lon"))?];
+    if ends.iter().flatten().count() < 2
+        && ["from_lat_lon", "to_lat_lon", "searched_m"].iter().any(|name| fields.get(name).is_some())
+    {
+        return Err("pages.form.no_stretch");
+    }
+    if let [Some(from), Some(end)] = ends {
         let mut stretch = Table::from_iter([("name".into(), text("place_name").unwrap_or(Value::String("1".into())))]);
         put(&mut stretch, "bank", text("bank"));
         put(&mut stretch, "searched_m", number(fields.get("searched_m"))?.map(Value::Float));
@@ -223,13 +249,17 @@ fn sign(fields: &Fields, n: usize, moment: &dyn Fn(&str) -> Value) -> Result<Opt
     let of = |name: &str| fields.get(&format!("{name}_{n}"));
     let Some(kind) = of("kind") else {
         // Whoever typed a measure or a note meant a sign.
-        return if of("note").or(of("width_mm")).or(of("time")).is_some() { Err("pages.form.no_kind") } else { Ok(None) };
+        return if of("note").or(of("width_mm")).or(of("time")).is_some() {
+            Err("pages.form.no_kind")
+        } else {
+            Ok(None)
+        };
     };
     let mut sign = Table::from_iter([
         ("id".into(), Value::String(format!("{kind}-{n}"))),
         ("kind".into(), Value::String(kind.into())),
     ]);
-    let mut put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
+    let put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
     let text = |name: &str| of(name).map(|value| Value::String(value.into()));
     put(&mut sign, "time", of("time").map(moment));
     put(&mut sign, "place", place(of("lat_lon"))?);
@@ -296,13 +326,15 @@ mod tests {
         table(&Fields::of_query(Some(fields)))
     }
 
-    const HEAD: &str = "date=2026-10-03&start=07:40&offset=%2B02:00&people=Ada+Marsh%2C+Bo&purpose=otter&place_name=Sallow+Bridge";
+    const HEAD: &str =
+        "date=2026-10-03&start=07:40&offset=%2B02:00&people=Ada+Marsh%2C+Bo&purpose=otter&place_name=Sallow+Bridge";
 
     #[test]
     fn what_is_typed_in_becomes_a_visit_file_that_is_read_like_any_other() {
         let signs = "kind_1=print&time_1=08:10&lat_lon_1=53.912,+8.204&width_mm_1=61,5&toes_seen_1=5&claws_1=seen&substrate_1=soft_mud\
                      &kind_2=dropping&contents.fish_scales_2=1&smell_2=sweet_fishy&prominent_spot_2=yes";
-        let table = typed(&format!("{HEAD}&{signs}&from_lat_lon=53.91+8.20&to_lat_lon=53.92+8.20&searched_m=600")).unwrap();
+        let table =
+            typed(&format!("{HEAD}&{signs}&from_lat_lon=53.91+8.20&to_lat_lon=53.92+8.20&searched_m=600")).unwrap();
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("visit.toml"), table.to_string()).unwrap();
         let words = rakelight_core::words::Words::load("en").unwrap();
@@ -320,5 +352,6 @@ mod tests {
         assert_eq!(typed(&format!("{HEAD}&kind_1=print&width_mm_1=wide")), Err("pages.form.no_number"));
         assert_eq!(typed(&format!("{HEAD}&kind_1=print&lat_lon_1=53.9")), Err("pages.form.no_place"));
         assert_eq!(typed(&format!("{HEAD}&width_mm_1=60")), Err("pages.form.no_kind"));
+        assert_eq!(typed(&format!("{HEAD}&searched_m=600")), Err("pages.form.no_stretch"));
     }
 }
