@@ -126,10 +126,10 @@ impl Form<'_, '_> {
         let remains: Vec<&str> = Remains::ALL.iter().map(|remains| remains.name()).collect();
         Ok(vec![
             self.field("kind", self.one("pages.kind", &kinds)),
+            self.field("substrate", self.one("substrate", &substrates)),
             self.field("time", Kind::Time),
             self.field("lat_lon", Kind::Text),
             self.field("freshness", self.one("pages.freshness", &["fresh", "recent", "old"])),
-            self.field("substrate", self.one("substrate", &substrates)),
             self.field("foot", self.one("pages.foot", &["fore", "hind"])),
             self.field("toes_seen", self.one("pages.form.toes", &["2", "3", "4", "5"])),
             self.field("width_mm", Kind::Number),
@@ -138,10 +138,10 @@ impl Form<'_, '_> {
             self.field("claws", self.looked()),
             self.field("webbing", self.looked()),
             self.field("heel_pad", self.looked()),
-            self.field("contents", self.any("identify.content", &contents)),
             self.field("smell", self.one("identify.value", &["sweet_fishy", "foul", "none"])),
-            self.field("form", self.one("identify.value", &forms)),
             self.field("prominent_spot", self.one("pages.form.yes_no", &["yes", "no"])),
+            self.field("contents", self.any("identify.content", &contents)),
+            self.field("form", self.one("identify.value", &forms)),
             self.field("feeding_remains", self.any("identify.remains", &remains)),
             self.field("note", Kind::Long),
         ])
