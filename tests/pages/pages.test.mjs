@@ -147,7 +147,7 @@ test("no page has a violation that axe knows, wide, narrow, or in another langua
       found.push(...(await violations(page)));
     };
     const sign = (id) => `${visit}/signs/${id}`;
-    for (const path of ["/me", "/to-check", "/to-check?list=settled", "/visits", visit, "/places", "/samples", "/people", "/findings", "/agreement", "/form", "/type-in", sign("prints-2"), `${sign("trail-1")}?view=whole`]) await look(path);
+    for (const path of ["/me", "/to-check", "/to-check?list=settled", "/visits", visit, "/places", "/samples", "/people", "/findings", "/agreement", "/export", "/form", "/type-in", sign("prints-2"), `${sign("trail-1")}?view=whole`]) await look(path);
     await page.goto(address + sign("dropping-1"));
     await page.click("button[value=open]");
     await look(sign("dropping-1"));

@@ -4,6 +4,7 @@
 
 mod ask;
 mod drawing;
+mod exports;
 mod fields;
 mod findings;
 mod form;
@@ -131,6 +132,7 @@ impl Pages {
             .route("/people/bar", post(people::bar))
             .route("/form", get(form::paper))
             .route("/type-in", get(form::page).post(form::typed))
+            .route("/export", get(exports::page).post(exports::download))
             .route("/findings", get(findings::page))
             .route("/static/{name}", get(statics::file))
             .layer(middleware::map_response(move |response| guarded(response, policy.clone())))
