@@ -52,7 +52,11 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
             category: category.and_then(|number| Category::try_from(number).ok()),
             names: fields.get("names").is_some(),
             notes: fields.get("notes").is_some(),
-            vocabulary: if fields.get("vocabulary") == Some("2026") { Vocabulary::From2026 } else { Vocabulary::default() },
+            vocabulary: if fields.get("vocabulary") == Some("2026") {
+                Vocabulary::From2026
+            } else {
+                Vocabulary::default()
+            },
             title: fields.get("title").map(str::to_owned),
             team: fields.get("team").map(str::to_owned),
             ..Asked::of(format, licence)
@@ -61,7 +65,8 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
         match written(reader, &folder.path().join(file), &asked) {
             Ok(bytes) => {
                 let attached = format!("attachment; filename=\"{file}\"");
-                Ok(([(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)], bytes).into_response())
+                Ok(([(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)], bytes)
+                    .into_response())
             }
             Err(error) if error.is_input() => show(reader, Some(error.to_string())),
             Err(error) => Err(Refusal::machine(error)),
