@@ -9,7 +9,9 @@ use crate::identify::{Facts, Grade, Standing, checked_grade};
 use crate::measured::Measured;
 use crate::place::{LocalPlane, Position};
 use crate::store::Digest;
-use crate::survey::{Check, Conditions, Identified, SignKind, SignNoted, StretchWalked, Verdict, Visit, absence, effort};
+use crate::survey::{
+    Check, Conditions, Identified, SignKind, SignNoted, StretchWalked, Verdict, Visit, absence, effort,
+};
 
 /// A trackless human's bare foot is nobody's record.
 const PEOPLE: &str = "homo_sapiens";
@@ -24,7 +26,13 @@ struct Said<'a> {
 }
 
 /// What leaves of a visit. `roots`: what identifiers of the visit and of its place follow from.
-pub(super) fn leaving(visit: &Visit, roots: [&Digest; 2], policy: &Policy, facts: &Facts, tally: &mut Tally) -> Leaving {
+pub(super) fn leaving(
+    visit: &Visit,
+    roots: [&Digest; 2],
+    policy: &Policy,
+    facts: &Facts,
+    tally: &mut Tally,
+) -> Leaving {
     let building = Building { visit, roots, policy, facts };
     let mut leaving = Leaving {
         events: building.visit_and_stretches(),
@@ -108,7 +116,9 @@ impl<'a> Building<'a> {
         let built_in = opened.protocol_rules.as_ref().map(|rules| format!("protocol.{}", rules.id));
         match built_in.filter(|key| words.has(key)) {
             Some(key) => words.say(&key).to_owned(),
-            None => self.policy.note(opened.protocol.as_ref()).unwrap_or_else(|| words.say("export.on_foot").to_owned()),
+            None => {
+                self.policy.note(opened.protocol.as_ref()).unwrap_or_else(|| words.say("export.on_foot").to_owned())
+            }
         }
     }
 
@@ -122,7 +132,8 @@ impl<'a> Building<'a> {
     fn remarks(&self) -> Option<String> {
         let notice = self.visit.opened.notice.as_ref().and_then(|notice| self.policy.plain(notice));
         let notes = self.visit.notes.iter().map(|note| &note.text).chain(&self.visit.opened.conditions.note);
-        let all: Vec<String> = notice.into_iter().chain(notes.filter_map(|note| self.policy.note(Some(note)))).collect();
+        let all: Vec<String> =
+            notice.into_iter().chain(notes.filter_map(|note| self.policy.note(Some(note)))).collect();
         (!all.is_empty()).then(|| all.join(" | "))
     }
 
@@ -140,7 +151,9 @@ impl<'a> Building<'a> {
             others: Vec::new(),
             searched_m: None,
             minutes: self.visit.closed.as_ref().map(|closed| (closed.end - opened.start).num_minutes()),
-            protocol_source: rules.filter(|rules| crate::survey::Protocol::named(&rules.id).is_ok()).map(|rules| rules.source.clone()),
+            protocol_source: rules
+                .filter(|rules| crate::survey::Protocol::named(&rules.id).is_ok())
+                .map(|rules| rules.source.clone()),
             samples: !self.visit.samples.is_empty(),
             people: self.people(),
             weather,
@@ -199,7 +212,12 @@ impl<'a> Building<'a> {
 
     fn event_of(&self, sign: &SignNoted, leaving: &Leaving) -> Event {
         let (visit, policy) = (self.visit, self.policy);
-        let by_photo = || sign.photos.iter().filter_map(|file| visit.photo(file)).find_map(|photo| Some((photo.place?, photo.placed_by)));
+        let by_photo = || {
+            sign.photos
+                .iter()
+                .filter_map(|file| visit.photo(file))
+                .find_map(|photo| Some((photo.place?, photo.placed_by)))
+        };
         let placed = sign.place.map(|place| (place, sign.placed_by)).or_else(by_photo);
         let spot = placed.and_then(|(place, placed_by)| policy.spot(place, sign.radius_68_m, placed_by));
         let parent = &leaving.events[placed.and_then(|(place, _)| self.stretch_of(place)).map_or(0, |i| i + 1)];
@@ -212,7 +230,9 @@ impl<'a> Building<'a> {
             end: if sign.time.is_some() { None } else { visit.closed.as_ref().map(|closed| closed.end) },
             searched_m: None,
             effort: None,
-            habitat: substrate.map(|id| policy.words.say(&format!("substrate.{id}")).to_owned()).filter(|text| !text.contains("substrate.")),
+            habitat: substrate
+                .map(|id| policy.words.say(&format!("substrate.{id}")).to_owned())
+                .filter(|text| !text.contains("substrate.")),
             spot: spot.or(leaving.visit().spot),
             line: None,
             remarks: None,
@@ -222,7 +242,8 @@ impl<'a> Building<'a> {
 
     /// The stretch that a place lies nearest to.
     fn stretch_of(&self, place: [f64; 2]) -> Option<usize> {
-        let away = self.visit.stretches.iter().enumerate().filter_map(|(i, stretch)| Some((stretch.locate(place)?.1, i)));
+        let away =
+            self.visit.stretches.iter().enumerate().filter_map(|(i, stretch)| Some((stretch.locate(place)?.1, i)));
         away.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, i)| i)
     }
 
@@ -235,27 +256,46 @@ impl<'a> Building<'a> {
         let doubted = said.grade <= Grade::Possible || !firm;
         let by_eye = said.by_the_core.is_none() && said.check.is_none();
         let observer = || self.people().filter(|_| by_eye);
-        let program = || said.by_the_core.map(|(identified, ..)| format!("Rakelight {}", clean_version(&identified.core_version)));
+        let program = || {
+            said.by_the_core.map(|(identified, ..)| format!("Rakelight {}", clean_version(&identified.core_version)))
+        };
         Occurrence {
             id: self.id(&["sign", &sign.id]),
             event,
             found: true,
-            qualifier: doubted.then(|| format!("cf. {}", taxon.name)),
+            qualifier: self.qualifier(said, &taxon, doubted),
             verbatim: Some(format!("{}: {name}", words.say(grade_key(said.grade)))),
             name,
             taxon,
             identified_by: observer().or_else(program),
             identified_on: said.check.map(|check| check.at),
             verification: match said.check.map(|check| check.verdict) {
-                Some(Verdict::Fits) => "verified by a second person",
                 Some(Verdict::DoesNotFit) => "disputed by a second person",
-                _ => "unverified",
+                Some(_) => "verified by a second person",
+                None if said.by_the_core.is_some_and(|(identified, ..)| checked_there(identified)) => {
+                    "verified by a second person"
+                }
+                None => "unverified",
             },
-            remarks: said.by_the_core.map(|(identified, probability, band)| self.doubt(identified, said.grade, probability, band)),
+            remarks: said
+                .by_the_core
+                .map(|(identified, probability, band)| self.doubt(identified, said.grade, probability, band)),
             quantity: self.quantity(sign),
             people: self.people(),
             sign: Some(self.sign_text(sign)),
             measures: self.measures(sign),
+        }
+    }
+
+    /// `cf.` where it is in doubt; the members of a group that can't be told apart.
+    fn qualifier(&self, said: &Said, taxon: &Taxon, doubted: bool) -> Option<String> {
+        let leader = said.by_the_core.and_then(|(identified, ..)| identified.result.candidates.first());
+        let members = leader
+            .map(|leader| leader.members.iter().map(|member| Taxon::of(member).name).collect::<Vec<_>>().join(" / "));
+        let members = members.filter(|members| !members.is_empty());
+        match doubted {
+            true => Some(format!("cf. {}", members.unwrap_or_else(|| taxon.name.clone()))),
+            false => members,
         }
     }
 
@@ -284,7 +324,8 @@ impl<'a> Building<'a> {
     }
 
     fn sign_text(&self, sign: &SignNoted) -> String {
-        let kind = serde_json::to_value(sign.sign).ok().and_then(|kind| kind.as_str().map(|kind| kind.replace('_', " ")));
+        let kind =
+            serde_json::to_value(sign.sign).ok().and_then(|kind| kind.as_str().map(|kind| kind.replace('_', " ")));
         let known = |class: &&String| matches!(class.as_str(), "fresh" | "recent" | "old");
         let freshness = sign.freshness.as_ref().filter(known).cloned();
         let parts = [kind, freshness, self.policy.note(sign.note.as_ref())];
@@ -306,9 +347,15 @@ impl<'a> Building<'a> {
                 crate::identify::Foot::Hind => "hind print",
                 crate::identify::Foot::Unknown => "print",
             };
-            let method = self.method(sign, print.width_mm.or(print.length_without_heel_mm).or(print.length_with_heel_mm));
+            let method =
+                self.method(sign, print.width_mm.or(print.length_without_heel_mm).or(print.length_with_heel_mm));
             add(format!("{foot} width"), print.width_mm, print.u_width_mm, &method);
-            add(format!("{foot} length without heel"), print.length_without_heel_mm, print.u_length_without_heel_mm, &method);
+            add(
+                format!("{foot} length without heel"),
+                print.length_without_heel_mm,
+                print.u_length_without_heel_mm,
+                &method,
+            );
             add(format!("{foot} length with heel"), print.length_with_heel_mm, print.u_length_with_heel_mm, &method);
         }
         if let Some(trail) = &evidence.trail {
@@ -356,7 +403,9 @@ impl<'a> Building<'a> {
                     sha256: photo.sha256.clone(),
                     of: vec![of],
                     taken: photo.taken,
-                    shows: serde_json::to_value(sign.sign).ok().and_then(|kind| kind.as_str().map(|kind| kind.replace('_', " "))),
+                    shows: serde_json::to_value(sign.sign)
+                        .ok()
+                        .and_then(|kind| kind.as_str().map(|kind| kind.replace('_', " "))),
                 }),
             }
         }
@@ -368,7 +417,10 @@ impl<'a> Building<'a> {
         for target in &self.visit.opened.targets {
             let is_it = |sign: &'a SignNoted| {
                 self.said(sign).is_some_and(|said| {
-                    let members = said.by_the_core.and_then(|(identified, ..)| identified.result.candidates.first()).map(|leader| &leader.members);
+                    let members = said
+                        .by_the_core
+                        .and_then(|(identified, ..)| identified.result.candidates.first())
+                        .map(|leader| &leader.members);
                     said.maker == target || members.is_some_and(|members| members.contains(target))
                 })
             };
@@ -442,10 +494,18 @@ fn conditions(noted: &Conditions) -> [Option<String>; 2] {
     let rain = noted.days_without_rain.map(|days| format!("days without rain: {days}"));
     let water = noted.water_level.as_deref().filter(|level| ["low", "normal", "high", "flood"].contains(level));
     let tide = noted.tide.as_deref().filter(|tide| ["falling", "low", "rising", "high"].contains(tide));
-    let parts = rain.into_iter().chain(water.map(|level| format!("water level: {level}"))).chain(tide.map(|tide| format!("tide: {tide}")));
+    let parts = rain
+        .into_iter()
+        .chain(water.map(|level| format!("water level: {level}")))
+        .chain(tide.map(|tide| format!("tide: {tide}")));
     let weather = parts.collect::<Vec<_>>().join("; ");
     let extreme = water.filter(|level| *level == "flood").map(str::to_owned);
     [Some(weather).filter(|text| !text.is_empty()), extreme]
+}
+
+/// Whether a second person looked at it where it lay.
+fn checked_there(identified: &Identified) -> bool {
+    identified.evidence.droppings.iter().any(|dropping| dropping.checked)
 }
 
 fn grade_key(grade: Grade) -> &'static str {

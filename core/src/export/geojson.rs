@@ -49,7 +49,9 @@ fn feature(record: &str, names: &[&str], cells: Vec<Cow<str>>, event: &Event) ->
         properties.insert((*name).to_owned(), value.unwrap_or_else(|| json!(text::clean(&cell))));
     }
     let geometry = match (&event.line, event.spot) {
-        (Some(line), _) => json!({ "type": "LineString", "coordinates": line.iter().map(|[lon, lat]| [seven(*lon), seven(*lat)]).collect::<Vec<_>>() }),
+        (Some(line), _) => {
+            json!({ "type": "LineString", "coordinates": line.iter().map(|[lon, lat]| [seven(*lon), seven(*lat)]).collect::<Vec<_>>() })
+        }
         (None, Some(Spot { lat, lon, .. })) => json!({ "type": "Point", "coordinates": [lon, lat] }),
         (None, None) => Value::Null,
     };

@@ -28,7 +28,8 @@ INSERT INTO gpkg_spatial_ref_sys VALUES ('Undefined cartesian SRS', -1, 'NONE', 
     ('Undefined geographic SRS', 0, 'NONE', 0, 'undefined', 'undefined geographic coordinate reference system');";
 
 /// The measures' columns.
-const MEASURES: [&str; 6] = ["measurementID", "occurrenceID", "measurementType", "measurementAccuracy", "measurementUnit", "measurementMethod"];
+const MEASURES: [&str; 6] =
+    ["measurementID", "occurrenceID", "measurementType", "measurementAccuracy", "measurementUnit", "measurementMethod"];
 
 /// Writes into the empty file at `path`.
 pub(super) fn write(path: &Path, visits: &mut Visits, about: &About) -> Result<(), ExportError> {
@@ -42,7 +43,9 @@ pub(super) fn write(path: &Path, visits: &mut Visits, about: &About) -> Result<(
     ];
     layers.iter().try_for_each(|layer| package.execute_batch(&layer.definition()))?;
     let texts = MEASURES.map(|column| format!("\"{column}\" TEXT")).join(", ");
-    package.execute_batch(&format!("CREATE TABLE measurements (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, {texts}, \"measurementValue\" REAL)"))?;
+    package.execute_batch(&format!(
+        "CREATE TABLE measurements (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, {texts}, \"measurementValue\" REAL)"
+    ))?;
     let extents = fill(&package, &layers, visits, about)?;
     for (layer, extent) in layers.iter().zip(extents) {
         register(&package, layer, extent, about)?;
@@ -53,7 +56,12 @@ pub(super) fn write(path: &Path, visits: &mut Visits, about: &About) -> Result<(
     Ok(())
 }
 
-fn fill(package: &Connection, layers: &[Layer; 3], visits: &mut Visits, about: &About) -> Result<[Extent; 3], ExportError> {
+fn fill(
+    package: &Connection,
+    layers: &[Layer; 3],
+    visits: &mut Visits,
+    about: &About,
+) -> Result<[Extent; 3], ExportError> {
     let transaction = package.unchecked_transaction()?;
     let mut extents = [Extent::NONE; 3];
     {
@@ -63,12 +71,16 @@ fn fill(package: &Connection, layers: &[Layer; 3], visits: &mut Visits, about: &
             package.prepare(&layers[2].insertion())?,
         ];
         let columns = MEASURES.map(|column| format!("\"{column}\"")).join(", ");
-        let mut measure = package.prepare(&format!("INSERT INTO measurements ({columns}, \"measurementValue\") VALUES (?1, ?2, ?3, ?4, 'mm', ?5, ?6)"))?;
+        let mut measure = package.prepare(&format!(
+            "INSERT INTO measurements ({columns}, \"measurementValue\") VALUES (?1, ?2, ?3, ?4, 'mm', ?5, ?6)"
+        ))?;
         for leaving in visits {
             let leaving = leaving?;
             let visit = leaving.visit();
             layers[0].insert(&mut of_visit, visit, columns::visit(&leaving, about), &mut extents[0])?;
-            for stretch in leaving.events.iter().filter(|event| event.kind == EventKind::Stretch && event.line.is_some()) {
+            for stretch in
+                leaving.events.iter().filter(|event| event.kind == EventKind::Stretch && event.line.is_some())
+            {
                 let mut cells = Cells::new();
                 columns::of_event(stretch, &mut cells);
                 layers[1].insert(&mut of_stretch, stretch, cells, &mut extents[1])?;
@@ -94,7 +106,10 @@ fn register(package: &Connection, layer: &Layer, extent: Extent, about: &About) 
         "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?2, ?3, ?4, ?5, ?6, ?7, 4326)",
         params![layer.table, description, now, min_x, min_y, max_x, max_y],
     )?;
-    package.execute("INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, 4326, 0, 0)", [layer.table, layer.geometry])?;
+    package.execute(
+        "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, 4326, 0, 0)",
+        [layer.table, layer.geometry],
+    )?;
     Ok(())
 }
 
@@ -108,7 +123,10 @@ impl Layer {
     fn definition(&self) -> String {
         let kind = |column: &str| if columns::is_number(column) { "REAL" } else { "TEXT" };
         let columns: String = self.columns.iter().map(|column| format!(", \"{column}\" {}", kind(column))).collect();
-        format!("CREATE TABLE {} (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}{columns})", self.table, self.geometry)
+        format!(
+            "CREATE TABLE {} (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom {}{columns})",
+            self.table, self.geometry
+        )
     }
 
     fn insertion(&self) -> String {
@@ -117,7 +135,13 @@ impl Layer {
         format!("INSERT INTO {} (geom{columns}) VALUES (?1{values})", self.table)
     }
 
-    fn insert(&self, statement: &mut Statement, event: &Event, cells: Cells, extent: &mut Extent) -> Result<(), ExportError> {
+    fn insert(
+        &self,
+        statement: &mut Statement,
+        event: &Event,
+        cells: Cells,
+        extent: &mut Extent,
+    ) -> Result<(), ExportError> {
         let points = match (&event.line, event.spot) {
             (Some(line), _) if self.geometry == "LINESTRING" => line.clone(),
             (_, spot) => spot.map(|spot| [spot.lon, spot.lat]).into_iter().collect(),

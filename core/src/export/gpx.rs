@@ -44,7 +44,12 @@ fn waypoint(to: &mut impl Write, leaving: &Leaving, occurrence: &Occurrence) -> 
     let Some(spot) = event.spot else { return Ok(()) };
     let [lat, lon] = spot.degrees();
     let name = occurrence.verbatim.as_deref().unwrap_or(&occurrence.name);
-    let told = occurrence.qualifier.iter().chain(&occurrence.sign).cloned().chain([format!("± {:.0} m", spot.uncertainty_m), leaving.generalised.clone()]);
+    let told = occurrence
+        .qualifier
+        .iter()
+        .chain(&occurrence.sign)
+        .cloned()
+        .chain([format!("± {:.0} m", spot.uncertainty_m), leaving.generalised.clone()]);
     writeln!(
         to,
         "<wpt lat=\"{lat}\" lon=\"{lon}\"><time>{}</time><name>{}</name><desc>{}</desc><src>{}</src><type>{}</type></wpt>",

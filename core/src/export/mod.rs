@@ -143,7 +143,9 @@ impl Asked {
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
     /// Not one of those that records are taken under.
-    #[error("the licence {given:?} isn't one that records are taken under; there are: {known}. Choose with your team: it can't be taken back")]
+    #[error(
+        "the licence {given:?} isn't one that records are taken under; there are: {known}. Choose with your team: it can't be taken back"
+    )]
     Licence {
         /// Asked for.
         given: String,
@@ -277,7 +279,13 @@ fn as_text<S: Serializer>(path: &Path, serializer: S) -> Result<S::Ok, S::Error>
 ///
 /// # Errors
 /// See [`ExportError`]; then nothing was written.
-pub fn export(store: &Store, out: &Path, asked: &Asked, now: DateTime<Utc>, words: &Words) -> Result<Exported, ExportError> {
+pub fn export(
+    store: &Store,
+    out: &Path,
+    asked: &Asked,
+    now: DateTime<Utc>,
+    words: &Words,
+) -> Result<Exported, ExportError> {
     check(asked)?;
     let out = free_name(out, asked.format)?;
     let mut visits = Visits::of(store, asked, words)?;
@@ -447,7 +455,8 @@ impl<'a> Visits<'a> {
         self.counts.events += leaving.events.len();
         self.counts.occurrences += found;
         self.counts.absences += leaving.occurrences.len() - found;
-        self.counts.measurements += leaving.occurrences.iter().map(|occurrence| occurrence.measures.len()).sum::<usize>();
+        self.counts.measurements +=
+            leaving.occurrences.iter().map(|occurrence| occurrence.measures.len()).sum::<usize>();
         self.counts.photographs += leaving.photos.len();
         Ok(Some(leaving))
     }

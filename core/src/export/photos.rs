@@ -15,7 +15,12 @@ use crate::store::{Store, files};
 /// As good as a print is measured on.
 const QUALITY: u8 = 90;
 
-pub(super) fn write(out: &Path, store: &Store, visits: &mut Visits, about: &About) -> Result<Vec<LeftOut>, ExportError> {
+pub(super) fn write(
+    out: &Path,
+    store: &Store,
+    visits: &mut Visits,
+    about: &About,
+) -> Result<Vec<LeftOut>, ExportError> {
     let part = files::with_part(out);
     let failed = |source| ExportError::Disk { path: out.to_owned(), source };
     // What a killed export left.
@@ -37,14 +42,28 @@ fn copy_all(part: &Path, store: &Store, visits: &mut Visits, about: &About) -> R
     let list = part.join("photographs.csv");
     let failed = |source: io::Error| ExportError::Disk { path: list.clone(), source };
     let mut table = csv::Writer::from_writer(files::private().truncate(true).open(&list).map_err(failed)?);
-    let heads = ["file", "identifier", "sha256", "width_px", "height_px", "taken", "shows", "occurrenceIDs", "scientificNames", "license", "creator"];
+    let heads = [
+        "file",
+        "identifier",
+        "sha256",
+        "width_px",
+        "height_px",
+        "taken",
+        "shows",
+        "occurrenceIDs",
+        "scientificNames",
+        "license",
+        "creator",
+    ];
     table.write_record(heads).map_err(|error| failed(error.into()))?;
     let mut left_out = Vec::new();
     while let Some(leaving) = visits.next() {
         let leaving = leaving?;
         for picture in &leaving.photos {
             match copy(part, store, picture)? {
-                Ok(copied) => line(&mut table, &leaving, picture, &copied, about).map_err(|error| failed(error.into()))?,
+                Ok(copied) => {
+                    line(&mut table, &leaving, picture, &copied, about).map_err(|error| failed(error.into()))?
+                }
                 Err(reason) => left_out.push(LeftOut { file: picture.file(), reason }),
             }
         }
@@ -77,13 +96,24 @@ fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copied, 
         Err(reason) => return Ok(Err(reason)),
     };
     let target = part.join(picture.file());
-    let written = files::private().truncate(true).open(&target).and_then(|mut file| file.write_all(&jpeg).and_then(|()| file.sync_all()));
+    let written = files::private()
+        .truncate(true)
+        .open(&target)
+        .and_then(|mut file| file.write_all(&jpeg).and_then(|()| file.sync_all()));
     written.map_err(|source| ExportError::Disk { path: target, source })?;
     Ok(Ok(Copied { sha256: photo::digest(&jpeg), width, height }))
 }
 
-fn line(table: &mut csv::Writer<fs::File>, leaving: &Leaving, picture: &Picture, copied: &Copied, about: &About) -> Result<(), csv::Error> {
-    let of = |told: fn(&super::leaving::Occurrence) -> &str| picture.of.iter().map(|i| told(&leaving.occurrences[*i])).collect::<Vec<_>>().join(" | ");
+fn line(
+    table: &mut csv::Writer<fs::File>,
+    leaving: &Leaving,
+    picture: &Picture,
+    copied: &Copied,
+    about: &About,
+) -> Result<(), csv::Error> {
+    let of = |told: fn(&super::leaving::Occurrence) -> &str| {
+        picture.of.iter().map(|i| told(&leaving.occurrences[*i])).collect::<Vec<_>>().join(" | ")
+    };
     let cells = [
         picture.file(),
         picture.id.clone(),

@@ -96,7 +96,12 @@ fn is_a_name(word: &str) -> bool {
 /// Latitude and longitude of its signs, photographs and stretches.
 fn positions(visit: &Visit) -> impl Iterator<Item = [f64; 2]> {
     let stretches = visit.stretches.iter().flat_map(|stretch| &stretch.line).map(|[lon, lat]| [*lat, *lon]);
-    visit.signs.iter().filter_map(|sign| sign.place).chain(visit.photos.iter().filter_map(|photo| photo.place)).chain(stretches)
+    visit
+        .signs
+        .iter()
+        .filter_map(|sign| sign.place)
+        .chain(visit.photos.iter().filter_map(|photo| photo.place))
+        .chain(stretches)
 }
 
 fn square([lat, lon]: [f64; 2]) -> [i32; 2] {
@@ -117,13 +122,7 @@ pub(super) struct Policy<'a> {
 }
 
 impl<'a> Policy<'a> {
-    pub fn of(
-        visit: &Visit,
-        places: &Places,
-        radii: Radii,
-        asked: &'a Asked,
-        words: &'a Words,
-    ) -> Self {
+    pub fn of(visit: &Visit, places: &Places, radii: Radii, asked: &'a Asked, words: &'a Words) -> Self {
         let category = match &asked.exact {
             Some(_) => None,
             None => Some(asked.category.map_or(places.category(visit), |least| least.min(places.category(visit)))),
@@ -131,9 +130,11 @@ impl<'a> Policy<'a> {
         let opened = &visit.opened;
         let stretches = visit.stretches.iter().map(|stretch| &stretch.name);
         let places = stretches.chain([&opened.place_name]).filter(|_| category.is_some());
-        let people = opened.people.iter().chain(visit.samples.iter().map(|sample| &sample.held_by)).filter(|_| !asked.names);
+        let people =
+            opened.people.iter().chain(visit.samples.iter().map(|sample| &sample.held_by)).filter(|_| !asked.names);
         let names: Vec<&String> = places.chain(people).chain(&opened.landowner).collect();
-        let name_words = names.iter().flat_map(|name| words_of(name)).filter(|word| is_a_name(word)).map(str::to_owned).collect();
+        let name_words =
+            names.iter().flat_map(|name| words_of(name)).filter(|word| is_a_name(word)).map(str::to_owned).collect();
         let names = names.into_iter().map(|name| key(name)).filter(|name| name.len() > 2).collect();
         Self { asked, words, radii, category, names, name_words }
     }
@@ -163,7 +164,12 @@ impl<'a> Policy<'a> {
             }
             None => {
                 let round = |degrees: f64| (degrees * 1e7).round() / 1e7 + 0.0;
-                Spot { lat: round(lat), lon: round(lon), uncertainty_m: radius_m.ceil().max(1.0), decimals: EXACT_DECIMALS }
+                Spot {
+                    lat: round(lat),
+                    lon: round(lon),
+                    uncertainty_m: radius_m.ceil().max(1.0),
+                    decimals: EXACT_DECIMALS,
+                }
             }
         })
     }
@@ -205,7 +211,10 @@ impl<'a> Policy<'a> {
             (true, "landowner"),
             (!self.asked.notes, "notes"),
         ];
-        let said = items.iter().filter(|(holds, _)| *holds).map(|(_, item)| self.words.say(&format!("export.item.{item}")).to_owned());
+        let said = items
+            .iter()
+            .filter(|(holds, _)| *holds)
+            .map(|(_, item)| self.words.say(&format!("export.item.{item}")).to_owned());
         format!("{} {}", self.words.say("export.withheld"), said.collect::<Vec<_>>().join("; "))
     }
 }

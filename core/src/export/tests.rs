@@ -12,8 +12,7 @@ use crate::survey::{
     StretchWalked, TrackPiece, Verdict, Visit,
 };
 
-const FORMATS: [Format; 6] =
-    [Format::Dwca, Format::GeoJson, Format::Gpx, Format::Gpkg, Format::Csv, Format::Photos];
+const FORMATS: [Format; 6] = [Format::Dwca, Format::GeoJson, Format::Gpx, Format::Gpkg, Format::Csv, Format::Photos];
 
 fn words() -> Words {
     Words::load("en").unwrap()
@@ -93,7 +92,9 @@ impl House {
     fn with(visits: &[Visit]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let mut store = Store::open_or_create(&folder.path().join("store")).unwrap();
-        visits.iter().for_each(|visit| drop(store.write_visit(visit, now()).unwrap()));
+        for visit in visits {
+            store.write_visit(visit, now()).unwrap();
+        }
         Self { folder, store }
     }
 
@@ -143,7 +144,7 @@ fn members(archive: &Path) -> Vec<(String, String)> {
             let mut member = archive.by_index(i).unwrap();
             let mut text = String::new();
             member.read_to_string(&mut text).unwrap();
-            (member.name().to_owned(), text)
+            (member.name().unwrap().into_owned(), text)
         })
         .collect()
 }
@@ -241,9 +242,11 @@ fn a_place_is_as_sensitive_as_its_most_sensitive_record() {
     ];
     let (_, exported) = House::with(&visits).export(&asked(Format::Csv));
     assert_eq!(exported.generalised, [("2".to_owned(), 3), ("4".to_owned(), 1)].into());
-    let (_, stricter) = House::with(&visits).export(&Asked { category: Category::try_from(1).ok(), ..asked(Format::Csv) });
+    let (_, stricter) =
+        House::with(&visits).export(&Asked { category: Category::try_from(1).ok(), ..asked(Format::Csv) });
     assert_eq!(stricter.generalised, [("1".to_owned(), 4)].into());
-    let (_, not_laxer) = House::with(&visits).export(&Asked { category: Category::try_from(4).ok(), ..asked(Format::Csv) });
+    let (_, not_laxer) =
+        House::with(&visits).export(&Asked { category: Category::try_from(4).ok(), ..asked(Format::Csv) });
     assert_eq!(not_laxer.generalised, exported.generalised);
 }
 
@@ -252,7 +255,10 @@ fn rounding_and_its_uncertainty_are_those_of_chapman_2020() {
     let house = House::with(&[with_sign(visit("Mill", 3, 2), sign("a", Some([51.56037, -2.66512])))]);
     let events = house.table(&asked(Format::Dwca), "event.csv");
     let place = events.iter().find(|event| event["eventType"] == "observation").unwrap();
-    assert_eq!((&*place["decimalLatitude"], &*place["decimalLongitude"], &*place["coordinatePrecision"]), ("51.6", "-2.7", "0.1"));
+    assert_eq!(
+        (&*place["decimalLatitude"], &*place["decimalLongitude"], &*place["coordinatePrecision"]),
+        ("51.6", "-2.7", "0.1")
+    );
     // 0.1° at 51.56° N is 13,116 m across; the phone's 6 m (68 %) are 9.8 m (95 %).
     let uncertainty: f64 = place["coordinateUncertaintyInMeters"].parse().unwrap();
     assert!((13_100.0..13_140.0).contains(&uncertainty), "{uncertainty}");
@@ -272,7 +278,11 @@ fn not_found_is_said_only_where_enough_was_searched_and_the_visit_is_closed() {
         let house = House::with(&[visit]);
         let mut rows = house.table(&asked(Format::Dwca), "humboldt.csv");
         let row = rows.remove(0);
-        let absent = house.table(&asked(Format::Dwca), "occurrence.csv").iter().filter(|row| row["occurrenceStatus"] == "absent").count();
+        let absent = house
+            .table(&asked(Format::Dwca), "occurrence.csv")
+            .iter()
+            .filter(|row| row["occurrenceStatus"] == "absent")
+            .count();
         (row["isAbsenceReported"].clone(), row["absentTaxa"].clone(), absent)
     };
     let nothing = ("false".to_owned(), String::new(), 0);
@@ -301,7 +311,14 @@ fn a_file_says_found_and_not_found_in_one_vocabulary() {
 fn doubt_leaves_with_the_identification_and_a_second_persons_check_decides() {
     let base = with_sign(visit("Mill", 3, 2), sign("a", Some([53.0, 9.0])));
     let checked = |verdict, instead: Option<&str>| {
-        let check = Check { sign: "a".into(), verdict, instead: instead.map(Into::into), why: None, blind: true, at: time(5, 9) };
+        let check = Check {
+            sign: "a".into(),
+            verdict,
+            instead: instead.map(Into::into),
+            why: None,
+            blind: true,
+            at: time(5, 9),
+        };
         Visit { checks: vec![check], ..base.clone() }
     };
     let row = |visit: Visit| House::with(&[visit]).table(&asked(Format::Dwca), "occurrence.csv").pop();
@@ -309,7 +326,10 @@ fn doubt_leaves_with_the_identification_and_a_second_persons_check_decides() {
     assert_eq!(unchecked["identificationVerificationStatus"], "unverified");
     assert!(unchecked["identificationRemarks"].contains("probability 0."), "{unchecked:?}");
     let fits = row(checked(Verdict::Fits, None)).unwrap();
-    assert_eq!((&*fits["identificationVerificationStatus"], &*fits["dateIdentified"]), ("verified by a second person", "2026-10-05"));
+    assert_eq!(
+        (&*fits["identificationVerificationStatus"], &*fits["dateIdentified"]),
+        ("verified by a second person", "2026-10-05")
+    );
     let other = row(checked(Verdict::DoesNotFit, Some("neogale_vison"))).unwrap();
     assert_eq!((&*other["scientificName"], &*other["identificationQualifier"]), ("Neogale vison", "cf. Neogale vison"));
     assert_eq!(row(checked(Verdict::DoesNotFit, None)), None, "nobody knows whose it is");
@@ -319,7 +339,10 @@ fn doubt_leaves_with_the_identification_and_a_second_persons_check_decides() {
 fn a_measure_leaves_with_its_uncertainty_and_how_it_was_made() {
     let house = House::with(&[with_sign(visit("Mill", 3, 2), sign("a", Some([53.0, 9.0])))]);
     let row = house.table(&asked(Format::Dwca), "extendedmeasurementorfact.csv").remove(0);
-    assert_eq!((&*row["measurementType"], &*row["measurementValue"], &*row["measurementUnit"]), ("hind print width", "60.1", "mm"));
+    assert_eq!(
+        (&*row["measurementType"], &*row["measurementValue"], &*row["measurementUnit"]),
+        ("hind print width", "60.1", "mm")
+    );
     assert_eq!(row["measurementAccuracy"], "U = 1.8 mm, k = 1.960 (95 %)");
     assert_eq!(row["measurementMethod"], "measured in the field");
 }
@@ -327,15 +350,24 @@ fn a_measure_leaves_with_its_uncertainty_and_how_it_was_made() {
 #[test]
 fn the_same_records_have_the_same_identifiers_again() {
     let house = House::with(&[with_sign(visit("Mill", 3, 2), sign("a", Some([53.0, 9.0])))]);
-    let ids = |house: &House| house.table(&asked(Format::Dwca), "occurrence.csv").into_iter().map(|row| row["occurrenceID"].clone()).collect::<Vec<_>>();
+    let ids = |house: &House| {
+        house
+            .table(&asked(Format::Dwca), "occurrence.csv")
+            .into_iter()
+            .map(|row| row["occurrenceID"].clone())
+            .collect::<Vec<_>>()
+    };
     assert_eq!(ids(&house), ids(&house));
 }
 
 #[test]
 fn hostile_words_stay_words() {
-    let hostile = ["=cmd|'/c calc'!A0", "<script>alert(1)</script>", "\u{202e}gpj.exe", "וידרה 🦦 \u{0} \n\r\t\"',;", "+1+1"];
+    let hostile =
+        ["=cmd|'/c calc'!A0", "<script>alert(1)</script>", "\u{202e}gpj.exe", "וידרה 🦦 \u{0} \n\r\t\"',;", "+1+1"];
     let mut signs = visit("Mill", 3, 2);
-    for (i, text) in hostile.iter().map(|text| (*text).to_owned()).chain([format!("={}", "long ".repeat(2_000))]).enumerate() {
+    for (i, text) in
+        hostile.iter().map(|text| (*text).to_owned()).chain([format!("={}", "long ".repeat(2_000))]).enumerate()
+    {
         let mut noted = sign(&format!("=s{i}\u{202e}"), Some([53.0, 9.0]));
         noted.note = Some(text.clone());
         signs.notes.push(Note { text, place: None, at: time(3, 9) + chrono::TimeDelta::minutes(i as i64) });
@@ -344,7 +376,13 @@ fn hostile_words_stay_words() {
     signs.opened.people = hostile.iter().map(|text| (*text).to_owned()).collect();
     let house = House::with(&[signs]);
     for format in FORMATS {
-        let asked = Asked { notes: true, names: true, title: Some(hostile[1].into()), team: Some(hostile[0].into()), ..asked(format) };
+        let asked = Asked {
+            notes: true,
+            names: true,
+            title: Some(hostile[1].into()),
+            team: Some(hostile[0].into()),
+            ..asked(format)
+        };
         let (out, _) = house.export(&asked);
         let texts: Vec<String> = match format {
             Format::Dwca => members(&out).into_iter().map(|(_, text)| text).collect(),
@@ -400,7 +438,10 @@ fn what_is_there_is_not_written_over_and_what_fails_leaves_nothing() {
         }
         let none = Asked { from: "2030-01-01".parse().ok(), ..asked(format) };
         let empty = house.out("empty");
-        assert!(matches!(export(&house.store, &empty, &none, now(), &words()), Err(ExportError::Nothing(true))), "{format:?}");
+        assert!(
+            matches!(export(&house.store, &empty, &none, now(), &words()), Err(ExportError::Nothing(true))),
+            "{format:?}"
+        );
         assert!(!empty.exists(), "{format:?}");
     }
     let left: Vec<_> = fs::read_dir(house.folder.path()).unwrap().flatten().map(|entry| entry.file_name()).collect();
@@ -443,7 +484,12 @@ fn a_copied_photograph_is_its_pixels_and_a_missing_one_is_told() {
     let (out, exported) = house.export(&asked(Format::Photos));
     assert_eq!((exported.photographs, exported.left_out.len()), (1, 1));
     assert!(exported.left_out[0].reason.contains("isn't in the store"));
-    let copies: Vec<PathBuf> = fs::read_dir(&out).unwrap().flatten().map(|entry| entry.path()).filter(|path| path.extension().is_some_and(|e| e == "jpg")).collect();
+    let copies: Vec<PathBuf> = fs::read_dir(&out)
+        .unwrap()
+        .flatten()
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|e| e == "jpg"))
+        .collect();
     let copy = fs::read(&copies[0]).unwrap();
     assert!(copies.len() == 1 && !holds(&copy, b"Exif") && !holds(&copy, b"http://ns.adobe.com"));
     assert!(crate::photo::Photo::read(&copy).is_ok_and(|photo| !photo.has_exif));

@@ -8,10 +8,10 @@ pub(super) fn clean(text: &str) -> Cow<'_, str> {
     if text.bytes().all(|byte| (b' '..0x7f).contains(&byte)) {
         return Cow::Borrowed(text.trim());
     }
-    let turns = |c: char| matches!(c, '\u{061c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let turns =
+        |c: char| matches!(c, '\u{061c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
     let blank = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}');
-    let cleaned: String =
-        text.chars().filter(|c| !turns(*c)).map(|c| if blank(c) { ' ' } else { c }).collect();
+    let cleaned: String = text.chars().filter(|c| !turns(*c)).map(|c| if blank(c) { ' ' } else { c }).collect();
     Cow::Owned(cleaned.trim().to_owned())
 }
 
@@ -70,7 +70,10 @@ mod tests {
         assert_eq!(clean("a\nb\u{0}c\u{85}d"), "a b c d");
         assert_eq!(clean("gpj.\u{202e}exe"), "gpj.exe");
         assert_eq!(clean("וידרה 🦦"), "וידרה 🦦");
-        assert_eq!(xml("<script>alert('x')</script> & \u{1}"), "&lt;script&gt;alert(&apos;x&apos;)&lt;/script&gt; &amp;");
+        assert_eq!(
+            xml("<script>alert('x')</script> & \u{1}"),
+            "&lt;script&gt;alert(&apos;x&apos;)&lt;/script&gt; &amp;"
+        );
     }
 
     #[test]

@@ -9,8 +9,8 @@ mod projected;
 mod track;
 mod utm;
 
-pub use generalise::{Category, Generalised};
 pub(crate) use generalise::to_95_percent;
+pub use generalise::{Category, Generalised};
 pub use grid::Epsg3035;
 pub use local::LocalPlane;
 pub use national::NationalGrid;

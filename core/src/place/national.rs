@@ -64,7 +64,13 @@ impl Grid {
         // Without a step between datums, the degrees are taken on the grid's own ellipsoid.
         let from = if self.projected.contains("+towgs84") { "+datum=WGS84" } else { "+ellps=GRS80" };
         let [easting_m, northing_m] = projected(place, from, &self.projected)?;
-        Ok(NationalGrid { epsg: self.epsg, name: self.name.clone(), easting_m, northing_m, accuracy_m: self.accuracy_m })
+        Ok(NationalGrid {
+            epsg: self.epsg,
+            name: self.name.clone(),
+            easting_m,
+            northing_m,
+            accuracy_m: self.accuracy_m,
+        })
     }
 }
 
@@ -80,7 +86,10 @@ mod tests {
         for row in &rows {
             let grids = NationalGrid::all_of(&Position::new(row[1], row[2], None).unwrap()).unwrap();
             let ours = grids.iter().find(|grid| f64::from(grid.epsg) == row[0]).unwrap();
-            assert!((ours.easting_m - row[3]).abs() < 0.001 && (ours.northing_m - row[4]).abs() < 0.001, "{ours:?} {row:?}");
+            assert!(
+                (ours.easting_m - row[3]).abs() < 0.001 && (ours.northing_m - row[4]).abs() < 0.001,
+                "{ours:?} {row:?}"
+            );
         }
         let data: Data = toml::from_str(include_str!("../../data/national_grids.toml")).unwrap();
         assert_eq!(rows.len(), 2 * data.grid.len());

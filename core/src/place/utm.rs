@@ -48,9 +48,8 @@ impl Utm {
         let zone = zone(place.lon, band);
         let (hemisphere, false_northing_m) = if place.lat < 0.0 { ('S', 10_000_000) } else { ('N', 0) };
         let middle = 6 * i32::from(zone) - 183;
-        let onto = format!(
-            "+proj=tmerc +lat_0=0 +lon_0={middle} +k=0.9996 +x_0=500000 +y_0={false_northing_m} +ellps=WGS84"
-        );
+        let onto =
+            format!("+proj=tmerc +lat_0=0 +lon_0={middle} +k=0.9996 +x_0=500000 +y_0={false_northing_m} +ellps=WGS84");
         let [easting_m, northing_m] = projected(place, "+ellps=WGS84", &onto)?;
         Ok(Self { zone, hemisphere, easting_m, northing_m, band })
     }

@@ -1,7 +1,7 @@
 //! A visit's records as entries, and back.
 
 use chrono::{DateTime, Utc};
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::{Appended, Digest, Draft, Entry, Store, StoreError, kind};
 use crate::survey::season::subject_of;
@@ -147,12 +147,16 @@ fn draft(record: &Record, visit: &str, author: &str) -> Option<Draft> {
     Some(Draft { kind, visit: visit.into(), subject: record.subject(), author: author.into(), payload })
 }
 
+/// Straight from the text: by way of a value it would take several times as long, and a visit's records are long.
 fn record(entry: &Entry) -> Option<Record> {
-    serde_json::from_value(json!({ "kind": entry.kind, "payload": entry.value()? })).ok()
+    let (kind, payload) = (serde_json::to_string(&entry.kind).ok()?, entry.payload.as_deref()?);
+    serde_json::from_str(&format!(r#"{{"kind":{kind},"payload":{payload}}}"#)).ok()
 }
 
 #[cfg(test)]
 mod tests {
+    use serde_json::json;
+
     use super::*;
     use crate::survey::{Correction, Opened, StretchWalked, parse_time};
 

@@ -5,10 +5,10 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveDate;
 
+use crate::export::About;
 use crate::export::ids;
 use crate::export::leaving::{Leaving, Spot};
 use crate::export::text::xml;
-use crate::export::About;
 
 /// What the records reach over, as they leave: rounded positions.
 #[derive(Debug, Default)]
@@ -25,11 +25,14 @@ pub(super) struct Coverage {
 impl Coverage {
     pub fn take(&mut self, leaving: &Leaving) {
         leaving.events.iter().filter_map(|event| event.spot).for_each(|spot| self.reach(&spot));
-        for day in [Some(leaving.visit().start), leaving.visit().end].into_iter().flatten().map(|time| time.date_naive()) {
+        for day in
+            [Some(leaving.visit().start), leaving.visit().end].into_iter().flatten().map(|time| time.date_naive())
+        {
             let [first, last] = self.days.unwrap_or([day, day]);
             self.days = Some([first.min(day), last.max(day)]);
         }
-        let names = leaving.occurrences.iter().map(|occurrence| (occurrence.taxon.rank.clone(), occurrence.taxon.name.clone()));
+        let names =
+            leaving.occurrences.iter().map(|occurrence| (occurrence.taxon.rank.clone(), occurrence.taxon.name.clone()));
         self.taxa.extend(names);
         self.generalised.insert(leaving.generalised.clone());
         self.withheld.insert(leaving.withheld.clone());
@@ -70,7 +73,8 @@ impl Coverage {
 pub(super) fn eml(coverage: &Coverage, about: &About) -> String {
     let (licence, words) = (&about.asked.licence, about.words);
     let team = format!("<organizationName>{}</organizationName>", xml(&about.team()));
-    let paras = |texts: &BTreeSet<String>| texts.iter().map(|text| format!("<para>{}</para>", xml(text))).collect::<String>();
+    let paras =
+        |texts: &BTreeSet<String>| texts.iter().map(|text| format!("<para>{}</para>", xml(text))).collect::<String>();
     let id = ids::id(&about.id_root, &["records", &about.title()]);
     format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\

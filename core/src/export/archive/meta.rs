@@ -17,7 +17,8 @@ fn section(name: &str, id: &str, table: Table) -> String {
     // An extension's first column is the core's identifier and has no meaning of its own.
     let own = usize::from(name == "extension");
     let fields = table.terms().into_iter().enumerate().skip(own);
-    let fields: String = fields.map(|(i, term)| format!("    <field index=\"{i}\" term=\"{}\"/>\n", xml(&term))).collect();
+    let fields: String =
+        fields.map(|(i, term)| format!("    <field index=\"{i}\" term=\"{}\"/>\n", xml(&term))).collect();
     format!(
         "  <{name} rowType=\"{}\" encoding=\"UTF-8\" fieldsTerminatedBy=\",\" linesTerminatedBy=\"\\n\" fieldsEnclosedBy=\"&quot;\" ignoreHeaderLines=\"1\" dateFormat=\"YYYY-MM-DD\">\n    \
          <files>\n      <location>{}</location>\n    </files>\n    <{id} index=\"0\"/>\n{fields}  </{name}>\n",

@@ -37,13 +37,21 @@ pub(super) fn write(out: &Path, file: &mut File, visits: &mut Visits, about: &Ab
 }
 
 fn add<W: Write + Seek>(archive: &mut ZipWriter<W>, name: &str, from: &mut impl io::Read) -> io::Result<()> {
-    let packed = SimpleFileOptions::default().compression_method(CompressionMethod::Deflated).compression_level(Some(PACKING)).large_file(true);
+    let packed = SimpleFileOptions::default()
+        .compression_method(CompressionMethod::Deflated)
+        .compression_level(Some(PACKING))
+        .large_file(true);
     archive.start_file(name, packed).map_err(io::Error::other)?;
     io::copy(from, archive).map(drop)
 }
 
 /// The tables as files of their own, since an archive takes one after the other.
-fn write_tables(folder: &Folder, visits: &mut Visits, about: &About, coverage: &mut Coverage) -> Result<(), ExportError> {
+fn write_tables(
+    folder: &Folder,
+    visits: &mut Visits,
+    about: &About,
+    coverage: &mut Coverage,
+) -> Result<(), ExportError> {
     let begin = |table: Table| Ok((table, Rows::begin(&folder.0, table)?));
     let mut tables = Table::ALL.into_iter().map(begin).collect::<Result<Vec<_>, ExportError>>()?;
     for leaving in visits {
@@ -65,7 +73,10 @@ struct Rows {
 impl Rows {
     fn begin(folder: &Path, table: Table) -> Result<Self, ExportError> {
         let path = folder.join(table.file());
-        let file = files::private().truncate(true).open(&path).map_err(|source| ExportError::Disk { path: path.clone(), source })?;
+        let file = files::private()
+            .truncate(true)
+            .open(&path)
+            .map_err(|source| ExportError::Disk { path: path.clone(), source })?;
         let mut rows = Self { path, to: csv::Writer::from_writer(BufWriter::new(file)) };
         rows.row(table.terms().iter().map(|term| Table::local(term)))?;
         Ok(rows)

@@ -104,7 +104,9 @@ impl Table {
         };
         let event_id = [format!("{DWC}eventID")];
         let rest: Vec<String> = match self {
-            Self::Events => OF_EVENT[1..].iter().chain(&["footprintWKT", "footprintSRS"]).chain(&AT_THE_END).map(dwc).collect(),
+            Self::Events => {
+                OF_EVENT[1..].iter().chain(&["footprintWKT", "footprintSRS"]).chain(&AT_THE_END).map(dwc).collect()
+            }
             Self::Occurrences => OF_OCCURRENCE.iter().chain(&AT_THE_END[..2]).map(dwc).collect(),
             Self::Measures => OF_MEASURE.iter().map(dwc).collect(),
             Self::Surveys => OF_SURVEY.iter().map(|name| format!("{ECO}{name}")).collect(),
@@ -119,7 +121,12 @@ impl Table {
     }
 
     /// Hands over a visit's rows.
-    pub fn rows(self, leaving: &Leaving, about: &About, row: &mut dyn FnMut(&[Cow<str>]) -> Result<(), ExportError>) -> Result<(), ExportError> {
+    pub fn rows(
+        self,
+        leaving: &Leaving,
+        about: &About,
+        row: &mut dyn FnMut(&[Cow<str>]) -> Result<(), ExportError>,
+    ) -> Result<(), ExportError> {
         match self {
             Self::Events => leaving.events.iter().try_for_each(|event| {
                 let mut cells = Cells::with_capacity(24);
