@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::identify::{Evidence, identify};
 use crate::survey::{
-    Check, Clock, Closed, Consent, Identified, Note, Opened, PhotoAttached, PlacedBy, SignKind, SignNoted,
+    Check, Clock, Closed, Consent, Identified, Note, Opened, PhotoAttached, PlacedBy, Record, SignKind, SignNoted,
     StretchWalked, TrackPiece, Verdict, Visit,
 };
 
@@ -309,30 +309,27 @@ fn a_file_says_found_and_not_found_in_one_vocabulary() {
 
 #[test]
 fn doubt_leaves_with_the_identification_and_a_second_persons_check_decides() {
-    let base = with_sign(visit("Mill", 3, 2), sign("a", Some([53.0, 9.0])));
-    let checked = |verdict, instead: Option<&str>| {
-        let check = Check {
-            sign: "a".into(),
-            verdict,
-            instead: instead.map(Into::into),
-            why: None,
-            blind: true,
-            at: time(5, 9),
-        };
-        Visit { checks: vec![check], ..base.clone() }
+    let row = |check: Option<(Verdict, Option<&str>)>| {
+        let visit = with_sign(visit("Mill", 3, 2), sign("a", Some([53.0, 9.0])));
+        let mut house = House::with(std::slice::from_ref(&visit));
+        if let Some((verdict, instead)) = check {
+            let instead = instead.map(Into::into);
+            let check = Check { sign: "a".into(), verdict, instead, why: None, blind: true, at: time(5, 9) };
+            house.store.write_records(&visit.id, "Cy Brand", &[Record::Check(check)], now()).unwrap();
+        }
+        house.table(&asked(Format::Dwca), "occurrence.csv").pop()
     };
-    let row = |visit: Visit| House::with(&[visit]).table(&asked(Format::Dwca), "occurrence.csv").pop();
-    let unchecked = row(base.clone()).unwrap();
+    let unchecked = row(None).unwrap();
     assert_eq!(unchecked["identificationVerificationStatus"], "unverified");
     assert!(unchecked["identificationRemarks"].contains("probability 0."), "{unchecked:?}");
-    let fits = row(checked(Verdict::Fits, None)).unwrap();
+    let fits = row(Some((Verdict::Fits, None))).unwrap();
     assert_eq!(
         (&*fits["identificationVerificationStatus"], &*fits["dateIdentified"]),
         ("verified by a second person", "2026-10-05")
     );
-    let other = row(checked(Verdict::DoesNotFit, Some("neogale_vison"))).unwrap();
+    let other = row(Some((Verdict::DoesNotFit, Some("neogale_vison")))).unwrap();
     assert_eq!((&*other["scientificName"], &*other["identificationQualifier"]), ("Neogale vison", "cf. Neogale vison"));
-    assert_eq!(row(checked(Verdict::DoesNotFit, None)), None, "nobody knows whose it is");
+    assert_eq!(row(Some((Verdict::DoesNotFit, None))), None, "nobody knows whose it is");
 }
 
 #[test]
