@@ -5,6 +5,7 @@
 pub mod analysis;
 mod chance;
 pub mod exchange;
+pub mod export;
 pub mod identify;
 pub mod lamps;
 pub mod measured;

@@ -4,12 +4,14 @@ mod analyse;
 mod beside;
 mod card;
 mod exchange;
+mod export;
 mod facts;
 mod identify;
 mod invite;
 mod lamps;
 mod measure;
 mod members;
+mod place;
 mod plan;
 mod serve;
 mod store;
@@ -36,6 +38,8 @@ pub enum Command {
     Demo(visit::DemoArguments),
     /// Exchange records and photographs with a base, or by a folder on a memory stick.
     Exchange(exchange::Arguments),
+    /// Write records for others, in open formats: positions rounded, names and notes left out.
+    Export(Box<export::Arguments>),
     /// Show what is held about the track makers, each number with its source.
     Facts(facts::Arguments),
     /// Say who made a sign, how sure that is and why.
@@ -46,6 +50,8 @@ pub enum Command {
     Measure(Box<measure::Arguments>),
     /// List the team's members, bar them, or give them another role.
     Members(members::Arguments),
+    /// Say a position in grids, and as it leaves the house.
+    Place(place::Arguments),
     /// Plan walks: sun, tide, times to go.
     #[command(subcommand)]
     Plan(plan::Action),
@@ -68,11 +74,13 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
         Command::Card(arguments) => card::run(&arguments, &words),
         Command::Demo(arguments) => visit::run_demo(&arguments, &words),
         Command::Exchange(arguments) => exchange::run(&arguments, &words),
+        Command::Export(arguments) => export::run(&arguments, &words),
         Command::Facts(arguments) => facts::run(&arguments, &words),
         Command::Identify(arguments) => identify::run(&arguments, &words),
         Command::Invite(arguments) => invite::run(&arguments, &words),
         Command::Measure(arguments) => measure::run(&arguments, &words),
         Command::Members(arguments) => members::run(&arguments, &words),
+        Command::Place(arguments) => place::run(&arguments, &words),
         Command::Plan(action) => plan::run(&action, &words),
         Command::Serve(arguments) => serve::run(&arguments, &words),
         Command::Store(action) => store::run(&action, &words),

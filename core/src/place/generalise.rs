@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::Position;
 
 /// How sensitive a record is, by a team's documented answers: 1 is extreme, 4 is low.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "u8", into = "u8")]
 pub struct Category(u8);
 
@@ -70,9 +70,17 @@ impl Category {
     /// ```
     pub fn generalise(self, exact: &Position) -> Generalised {
         let n = self.cells_per_degree();
-        let round = |degrees: f64| (degrees * n).round() / n;
-        let uncertainty_m = self.cell_diagonal_m(exact.lat) + exact.radius_68_m.map_or(0.0, to_95_percent);
-        Generalised { lat: round(exact.lat), lon: round(exact.lon), uncertainty_m: uncertainty_m.ceil() }
+        // Not -0, which would tell on which side of the line it lies.
+        let round = |degrees: f64| (degrees * n).round() / n + 0.0;
+        let (lat, lon) = (round(exact.lat), round(exact.lon));
+        let uncertainty_m = self.largest_diagonal_m(lat) + exact.radius_68_m.map_or(0.0, to_95_percent);
+        Generalised { lat, lon, uncertainty_m: uncertainty_m.ceil() }
+    }
+
+    /// That of a cell where it is nearest to the equator, so widest. It follows from the rounded latitude alone: the diagonal at the exact one would give that
+    /// away to some hundred metres.
+    fn largest_diagonal_m(self, rounded_lat: f64) -> f64 {
+        self.cell_diagonal_m((rounded_lat.abs() - self.grid_deg() / 2.0).max(0.0))
     }
 
     /// The diagonal of a grid cell at this latitude on WGS84, m, from the radii of curvature.
@@ -84,12 +92,14 @@ impl Category {
 }
 
 /// A phone's 68 % radius as a 95 % one (circular normal: × √(ln 0.05 / ln 0.32)).
-fn to_95_percent(radius_68_m: f64) -> f64 {
+pub(crate) fn to_95_percent(radius_68_m: f64) -> f64 {
     radius_68_m * (0.05_f64.ln() / 0.32_f64.ln()).sqrt()
 }
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn category(number: u8) -> Category {
@@ -118,6 +128,18 @@ mod tests {
     #[test]
     fn a_phones_68_percent_radius_grows_to_95_percent() {
         assert!((to_95_percent(1.0) - 1.62).abs() < 0.005);
+    }
+
+    proptest! {
+        #[test]
+        fn places_that_are_rounded_alike_cannot_be_told_apart(lat in -89.0..89.0_f64, lon in -179.0..179.0_f64, number in 1_u8..=4, [x, y] in [-0.49..0.49_f64, -0.49..0.49]) {
+            let category = category(number);
+            let public = category.generalise(&Position::new(lat, lon, Some(7.0)).unwrap());
+            let other = [public.lat + x * category.grid_deg(), public.lon + y * category.grid_deg()];
+            let other = Position::new(other[0].clamp(-90.0, 90.0), other[1], Some(7.0)).unwrap();
+            prop_assert_eq!(category.generalise(&other), public);
+            prop_assert!(public.uncertainty_m >= category.cell_diagonal_m(lat).floor());
+        }
     }
 
     #[test]

@@ -1,7 +1,6 @@
 //! The European grid: ETRS89-LAEA (EPSG:3035) and the names of its squares as the European Environment Agency writes them.
 
-use proj4rs::proj::Proj;
-
+use super::projected::projected;
 use super::{PlaceError, Position};
 
 /// A place in ETRS89-LAEA (EPSG:3035). WGS84 is taken as ETRS89: they differ by less than 1 m.
@@ -26,13 +25,15 @@ impl Epsg3035 {
     /// # Errors
     /// The projection doesn't reach there.
     pub fn of(place: &Position) -> Result<Self, PlaceError> {
-        let off_the_grid = |_| PlaceError::OffTheGrid { lat: place.lat, lon: place.lon };
-        let laea = "+proj=laea +lat_0=52 +lon_0=10 +x_0=4321000 +y_0=3210000 +ellps=GRS80 +units=m +no_defs";
-        let to = Proj::from_proj_string(laea).map_err(off_the_grid)?;
-        let from = Proj::from_proj_string("+proj=longlat +ellps=GRS80 +no_defs").map_err(off_the_grid)?;
-        let mut point = (place.lon.to_radians(), place.lat.to_radians(), 0.0);
-        proj4rs::transform::transform(&from, &to, &mut point).map_err(off_the_grid)?;
-        Ok(Self { easting_m: point.0, northing_m: point.1 })
+        let laea = "+proj=laea +lat_0=52 +lon_0=10 +x_0=4321000 +y_0=3210000 +ellps=GRS80";
+        let [easting_m, northing_m] = projected(place, "+ellps=GRS80", laea)?;
+        Ok(Self { easting_m, northing_m })
+    }
+
+    /// The same within the grid's area of use, 35.58° W to 44.83° E and 24.6 to 84.73° N (EPSG); `None` outside.
+    pub fn in_europe(place: &Position) -> Option<Self> {
+        let within = (-35.58..=44.83).contains(&place.lon) && (24.6..=84.73).contains(&place.lat);
+        within.then(|| Self::of(place).ok()).flatten()
     }
 
     /// The square of this width (km) that it lies in, by its lower left corner.

@@ -13,13 +13,19 @@ pub enum PlaceError {
         /// Degrees.
         lon: f64,
     },
-    /// Too far from Europe for its grid.
-    #[error("latitude {lat}, longitude {lon} can't be put into the European grid (EPSG:3035)")]
+    /// Too far away for a grid.
+    #[error("latitude {lat}, longitude {lon} lies outside of this grid")]
     OffTheGrid {
         /// Degrees.
         lat: f64,
         /// Degrees.
         lon: f64,
+    },
+    /// The data that is built in.
+    #[error("the national grids can't be read: {detail}")]
+    BuiltIn {
+        /// What is wrong.
+        detail: String,
     },
 }
 

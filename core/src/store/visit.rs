@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 
-use super::{Appended, Draft, Entry, Store, StoreError};
+use super::{Appended, Digest, Draft, Entry, Store, StoreError, kind};
 use crate::survey::season::subject_of;
 use crate::survey::{Check, Opinion, PlaceGiven, PlacePlanned, Record, SeasonPlan, Visit, was_there};
 
@@ -76,13 +76,34 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn way(&self, id: &str) -> Result<Option<Visit>, StoreError> {
+        self.part(id, "'visit_opened', 'stretch_walked', 'track_piece', 'sign_noted', 'correction', 'withdrawal'")
+    }
+
+    /// A visit's head alone, as in [`Store::visit`].
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn head(&self, id: &str) -> Result<Option<Visit>, StoreError> {
+        self.part(id, "'visit_opened', 'correction', 'withdrawal'")
+    }
+
+    fn part(&self, id: &str, kinds: &str) -> Result<Option<Visit>, StoreError> {
         let sql = format!(
-            "SELECT {} FROM entries WHERE id IN (SELECT entry FROM newest WHERE visit = ?1
-                 AND kind IN ('visit_opened', 'stretch_walked', 'track_piece', 'sign_noted', 'correction', 'withdrawal'))
+            "SELECT {} FROM entries WHERE id IN (SELECT entry FROM newest WHERE visit = ?1 AND kind IN ({kinds}))
              ORDER BY wall_ms, counter, device, number, digest",
             Entry::COLUMNS
         );
         Ok(Visit::assemble(self.query(&sql, [id], Entry::of_row)?.iter().filter_map(record)))
+    }
+
+    /// The digest of the first entry that opened a visit. It stays the same in every store that has this entry, and nobody can work it out from what
+    /// is known of the visit: its payload is salted.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn root(&self, id: &str) -> Result<Option<Digest>, StoreError> {
+        let sql = "SELECT digest FROM entries WHERE visit = ?1 AND kind = ?2 ORDER BY wall_ms, counter, device, number, digest LIMIT 1";
+        Ok(self.query(sql, [id, kind::VISIT_OPENED], |row| row.get(0))?.pop())
     }
 
     /// All visits whose head is here.
@@ -162,7 +183,6 @@ fn record(entry: &Entry) -> Option<Record> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::store::kind;
     use crate::survey::{Correction, Opened, StretchWalked, parse_time};
 
     fn a_store() -> (tempfile::TempDir, Store, DateTime<Utc>) {
