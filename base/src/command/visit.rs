@@ -153,18 +153,9 @@ fn row(finding: &Finding, words: &Words) -> [String; 5] {
     let verdict = if finding.firm { "summary.firm" } else { "summary.open" };
     [
         finding.name.clone(),
-        words.say(&format!("visit.grade_{}", grade_key(finding.grade))).into(),
+        words.say(&format!("visit.grade_{}", finding.grade.key())).into(),
         probability.unwrap_or_default(),
         if finding.grade == Grade::None { String::new() } else { words.say(verdict).into() },
         finding.signs.join(", "),
     ]
-}
-
-fn grade_key(grade: Grade) -> &'static str {
-    match grade {
-        Grade::Recorded => "recorded",
-        Grade::Likely => "likely",
-        Grade::Possible => "possible",
-        Grade::None => "none",
-    }
 }

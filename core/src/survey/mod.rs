@@ -21,7 +21,7 @@ mod visit_file;
 
 pub use crate::time::{parse_time, utc_text};
 pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
-pub use cautions::{Advice, Caution, Occasion, advice, caution_texts, cautions};
+pub use cautions::{Caution, Occasion, caution_texts, cautions};
 pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, absence_texts, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
