@@ -35,9 +35,12 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let store = Store::open(&arguments.store).map_err(store_failure)?;
     let ids = store.visits().map_err(store_failure)?;
     let Some(id) = chosen(&ids, arguments.visit.as_deref())? else { return list(&store, arguments, words) };
-    let out = arguments.out.as_ref().ok_or_else(|| Failure::input("say where the page goes: --out FILE.html or FILE.pdf"))?;
+    let out =
+        arguments.out.as_ref().ok_or_else(|| Failure::input("say where the page goes: --out FILE.html or FILE.pdf"))?;
     let visit = store.visit(id).map_err(store_failure)?;
-    let visit = visit.ok_or_else(|| Failure::input(format!("the visit {id} has no head yet: exchange with the device that opened it")))?;
+    let visit = visit.ok_or_else(|| {
+        Failure::input(format!("the visit {id} has no head yet: exchange with the device that opened it"))
+    })?;
     let plans = plans(&store).map_err(store_failure)?;
     let besides = Besides {
         back: summary::back(&plans, &visit, Utc::now().date_naive()),
@@ -64,7 +67,9 @@ fn chosen<'a>(ids: &'a [String], named: Option<&str>) -> Result<Option<&'a Strin
             let matching: Vec<&String> = ids.iter().filter(|id| id.starts_with(named)).collect();
             match matching[..] {
                 [one] => Ok(Some(one)),
-                [] => Err(Failure::input(format!("no visit's id begins with {named}: without --visit they are listed"))),
+                [] => {
+                    Err(Failure::input(format!("no visit's id begins with {named}: without --visit they are listed")))
+                }
                 _ => Err(Failure::input(format!("{} visits' ids begin with {named}: give more of it", matching.len()))),
             }
         }

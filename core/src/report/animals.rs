@@ -80,12 +80,7 @@ pub(super) fn found(visits: &[&Visit], words: &Words) -> Vec<Found> {
 }
 
 /// Occupancy, the least number of animals and the change since the year before, each as far as the visits allow.
-pub(super) fn analysed(
-    season: &Season<'_>,
-    maker: &str,
-    span: &Span,
-    words: &Words,
-) -> Result<Analysed, ReportError> {
+pub(super) fn analysed(season: &Season<'_>, maker: &str, span: &Span, words: &Words) -> Result<Analysed, ReportError> {
     let histories = of_store::histories(season.visits, maker, span, words).histories;
     let fit = fit(&histories, &Model::default(), 0.95)?;
     let (found, visited) = (histories.found_at(), histories.places_visited());
@@ -102,10 +97,9 @@ pub(super) fn analysed(
     let mut plot = None;
     if let Some(estimate) = fit.estimate() {
         let p = estimate.p_profile().and_then(|profiles| profiles.first().copied());
-        for (key, value, interval) in [
-            ("report.psi", estimate.psi(0).value, estimate.psi_profile()),
-            ("report.p", estimate.p(0, 0).value, p),
-        ] {
+        for (key, value, interval) in
+            [("report.psi", estimate.psi(0).value, estimate.psi_profile()), ("report.p", estimate.p(0, 0).value, p)]
+        {
             lines.push(words.fill(key, &[("value", &with_interval(value, interval, words))]));
         }
         let groups = draw::of_occupancy(&histories, &fit, &Model::default(), words);
@@ -137,11 +131,7 @@ fn since_the_year_before(
     let of_days = |(from, to)| {
         let span = Span { from: Some(from), to: Some(to), months: vec![] };
         let gathered = of_store::histories(season.visits, maker, &span, words);
-        change::Season {
-            name: format!("{from}–{to}"),
-            months: Some(gathered.months),
-            histories: gathered.histories,
-        }
+        change::Season { name: format!("{from}–{to}"), months: Some(gathered.months), histories: gathered.histories }
     };
     let seasons = [of_days(before), of_days((season.from, season.to))];
     if seasons.iter().any(|one| one.histories.places_visited() == 0) {
@@ -167,10 +157,9 @@ pub(super) fn passed_over(season: &Season<'_>, maker: &str, span: &Span, words: 
 fn with_interval(value: f64, interval: Option<[f64; 2]>, words: &Words) -> String {
     let number = |value: f64| words.number(value, 2);
     match interval {
-        Some([low, high]) => words.fill(
-            "analyse.interval",
-            &[("value", &number(value)), ("low", &number(low)), ("high", &number(high))],
-        ),
+        Some([low, high]) => {
+            words.fill("analyse.interval", &[("value", &number(value)), ("low", &number(low)), ("high", &number(high))])
+        }
         None => format!("{} ({})", number(value), words.say("analyse.drawn.no_interval")),
     }
 }

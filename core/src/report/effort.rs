@@ -25,11 +25,9 @@ pub(super) fn of_walk(visits: &[&Visit], walk: &Walk) -> SearchedLength {
     for visit in visits.iter().filter(|visit| walk.visits.contains(&visit.id)) {
         for stretch in effort(visit).stretches {
             let this = match (stretch.by_track, stretch.searched_m) {
-                (Some(track), _) => SearchedLength {
-                    by_track_m: track.covered_m,
-                    u_by_track_m: track.u_covered_m,
-                    stated_m: 0.0,
-                },
+                (Some(track), _) => {
+                    SearchedLength { by_track_m: track.covered_m, u_by_track_m: track.u_covered_m, stated_m: 0.0 }
+                }
                 (None, Some(metres)) => SearchedLength { stated_m: metres, ..SearchedLength::default() },
                 (None, None) => continue,
             };
@@ -59,9 +57,8 @@ impl SearchedLength {
     pub fn say(self, words: &Words) -> String {
         let metres = |m: f64| words.number(m, 0);
         let by_track = (self.by_track_m > 0.0)
-            .then(|| format!("{} m ±{}", metres(self.by_track_m), metres(1.96 * self.u_by_track_m)));
-        let stated =
-            (self.stated_m > 0.0).then(|| words.fill("report.stated", &[("m", &metres(self.stated_m))]));
+            .then(|| format!("{}\u{a0}m\u{a0}±{}", metres(self.by_track_m), metres(1.96 * self.u_by_track_m)));
+        let stated = (self.stated_m > 0.0).then(|| words.fill("report.stated", &[("m", &metres(self.stated_m))]));
         let parts: Vec<String> = [by_track, stated].into_iter().flatten().collect();
         if parts.is_empty() { words.say("report.not_noted").to_owned() } else { parts.join(", ") }
     }

@@ -12,7 +12,7 @@ use crate::words::Words;
 const WIDTH: f64 = 720.0;
 const MARGIN: f64 = 60.0;
 /// Drawn no higher than this.
-const MOST_HIGH: f64 = 420.0;
+const MOST_HIGH: f64 = 320.0;
 
 /// A dot for each rounded position, with the number of places that are rounded to it; `None` where no position is known.
 pub(super) fn draw(visits: &[&Visit], words: &Words) -> Option<String> {

@@ -97,10 +97,7 @@ pub fn html(season: &Season<'_>, words: &Words) -> Result<String, ReportError> {
     notices.dedup();
     let page = Page {
         title: words.fill("report.title", &[("from", &date(from, words)), ("to", &date(to, words))]),
-        made: words.fill(
-            "report.made",
-            &[("day", &date(today, words)), ("version", env!("CARGO_PKG_VERSION"))],
-        ),
+        made: words.fill("report.made", &[("day", &date(today, words)), ("version", env!("CARGO_PKG_VERSION"))]),
         notices: notices.iter().take(3).map(|notice| line(notice, 250)).collect(),
         short: in_short(&visits, &walked, words),
         found: animals::found(&visits, words),
@@ -135,7 +132,8 @@ fn in_short(visits: &[&Visit], walked: &[Walk], words: &Words) -> Vec<String> {
     let checked = |visit: &&Visit| visit.signs.iter().filter(|sign| visit.verdict(&sign.id).is_some()).count();
     let checked: usize = visits.iter().map(checked).sum();
     let searched = effort::of_walks(visits, walked);
-    let hours: f64 = walked.iter().map(|walk| (walk.end - walk.start).num_minutes() as f64 / 60.0 * walk.people.len() as f64).sum();
+    let hours: f64 =
+        walked.iter().map(|walk| (walk.end - walk.start).num_minutes() as f64 / 60.0 * walk.people.len() as f64).sum();
     vec![
         words.fill("report.short_visits", &counts),
         words.fill("report.short_effort", &[("length", &searched.say(words)), ("hours", &words.number(hours, 1))]),

@@ -70,7 +70,8 @@ pub(super) fn category(visits: &[&Visit]) -> Category {
 
 /// Where a place lies, rounded by the strictest category of its visits.
 pub(super) fn position(visits: &[&Visit]) -> Option<Generalised> {
-    let on_the_line = |visit: &&Visit| visit.stretches.iter().find_map(|s| s.line.first()).map(|[lon, lat]| [*lat, *lon]);
+    let on_the_line =
+        |visit: &&Visit| visit.stretches.iter().find_map(|s| s.line.first()).map(|[lon, lat]| [*lat, *lon]);
     let by_sign = |visit: &&Visit| visit.signs.iter().find_map(|sign| sign.place);
     let [lat, lon] = visits.iter().find_map(|visit| on_the_line(visit).or_else(|| by_sign(visit)))?;
     Some(category(visits).generalise(&Position::new(lat, lon, None).ok()?))
@@ -78,5 +79,5 @@ pub(super) fn position(visits: &[&Visit]) -> Option<Generalised> {
 
 fn degrees(at: &Generalised, category: Category, words: &Words) -> String {
     let degrees = |value: f64| words.number(value, category.decimals());
-    format!("{}°, {}° ±{} km", degrees(at.lat), degrees(at.lon), words.number(at.uncertainty_m / 1000.0, 1))
+    format!("{}°,\u{a0}{}° ±{}\u{a0}km", degrees(at.lat), degrees(at.lon), words.number(at.uncertainty_m / 1000.0, 1))
 }

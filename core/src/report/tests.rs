@@ -53,7 +53,7 @@ fn it_sums_the_season_up_in_every_language() {
 fn positions_are_rounded_by_each_places_category() {
     let visits = [visit("Sallow Bridge", "2026-10-03T09:00:00Z", 2), visit("Quillmark", "2026-10-04T09:00:00Z", 3)];
     let page = report(&visits, &[], "en");
-    assert!(page.contains("53.7°, 9.1°") && page.contains("53.65°, 9.12°"), "{page}");
+    assert!(page.contains("53.7°,\u{a0}9.1°") && page.contains("53.65°,\u{a0}9.12°"), "{page}");
     for finer in ["53.654", "9.123", "53.659", "9.129"] {
         assert!(!page.contains(finer), "{finer}");
     }

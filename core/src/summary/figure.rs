@@ -191,10 +191,14 @@ fn caption(print: &Value, words: &Words) -> String {
         Some("fore") => "summary.fore_print",
         _ => "summary.print",
     });
-    let measures = ["width_mm", "length_without_heel_mm", "length_with_heel_mm"].into_iter().filter_map(|name| {
-        let length = read_measure(print, name)?;
-        Some(format!("{} {}", words.say(&format!("measure.{name}")), measure_text(length, words)))
-    });
+    // The two that are drawn in.
+    let lengths = ["length_with_heel_mm", "length_without_heel_mm"]
+        .into_iter()
+        .find_map(|name| Some((name, read_measure(print, name)?)));
+    let width = read_measure(print, "width_mm").map(|width| ("width_mm", width));
+    let measures = width.into_iter().chain(lengths);
+    let measures = measures
+        .map(|(name, length)| format!("{} {}", words.say(&format!("measure.{name}")), measure_text(length, words)));
     std::iter::once(foot.to_owned()).chain(measures).collect::<Vec<_>>().join(" · ")
 }
 

@@ -9,7 +9,7 @@ use crate::words::Words;
 const WIDTH: f64 = 460.0;
 const LEFT: f64 = 150.0;
 const RIGHT: f64 = 450.0;
-const ROW: f64 = 30.0;
+const ROW: f64 = 25.0;
 /// A sign farther from a stretch than this isn't counted along it, m.
 const BESIDE_M: f64 = 150.0;
 /// Track makers that a stretch has room for, and stretches that the page has.
@@ -53,7 +53,7 @@ fn strip(visit: &Visit, stretch: &StretchWalked, shown: Shown, findings: &[Findi
         .filter(|(_, places)| !places.is_empty())
         .take(MOST)
         .collect();
-    let height = 72.0 + ROW * rows.len() as f64;
+    let height = 68.0 + ROW * rows.len() as f64;
     let name = line(&stretch.name, 50);
     let mut svg = format!(
         r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{}">"#,
@@ -72,7 +72,7 @@ fn strip(visit: &Visit, stretch: &StretchWalked, shown: Shown, findings: &[Findi
         );
     }
     for (row, (name, places)) in rows.iter().enumerate() {
-        let y = 58.0 + ROW * row as f64;
+        let y = 56.0 + ROW * row as f64;
         text(&mut svg, [0.0, y + 5.0], "start", r##"fill="#14222B""##, name);
         match shown {
             Shown::Parts(parts) => counts(&mut svg, y, &counted(places, parts)),
@@ -139,10 +139,7 @@ fn counts(svg: &mut String, y: f64, counts: &[usize]) {
 }
 
 fn dot(svg: &mut String, x: f64, y: f64, r: f64) {
-    _ = write!(
-        svg,
-        r##"<circle cx="{x:.1}" cy="{y}" r="{r}" fill="#EAE6DA" stroke="#14222B" stroke-width="2"/>"##
-    );
+    _ = write!(svg, r##"<circle cx="{x:.1}" cy="{y}" r="{r}" fill="#EAE6DA" stroke="#14222B" stroke-width="2"/>"##);
 }
 
 fn text(svg: &mut String, [x, y]: [f64; 2], anchor: &str, paint: &str, text: &str) {

@@ -41,14 +41,14 @@ pub(super) struct Page {
     not_looked_at: Vec<String>,
     cautions: Vec<Sourced>,
     ask: Vec<String>,
-    small: Vec<String>,
+    small: String,
 }
 
 /// A sentence, and the number under which its source stands at the foot of the page.
 #[derive(Serialize)]
 struct Sourced {
     text: String,
-    source: usize,
+    note: String,
 }
 
 /// A track maker in the table.
@@ -81,7 +81,8 @@ impl Page {
         let helps = said(&file.advice, "advice", visit, &findings, &mut sources);
         let do_not = said(&file.do_not, "do_not", visit, &findings, &mut sources);
         let cautions = survey::cautions(Occasion::Summary, is_tidal(visit))?;
-        let cautions = cautions.iter().map(|c| sources.sourced(&format!("caution.{}", c.id), &[], &c.status, &c.source));
+        let cautions =
+            cautions.iter().map(|c| sources.sourced(&format!("caution.{}", c.id), &[], &c.status, &c.source));
         let cautions = cautions.collect();
         let shown = Shown::of(visit, besides.exact_places);
         let people = names(&opened.people, 5);
@@ -104,12 +105,23 @@ impl Page {
                 Some(Shown::Exactly) => "summary.map_exact_explained",
                 _ => "summary.map_explained",
             },
-            more_found: found.len().checked_sub(MOST_ROWS).filter(|n| *n > 0).map(|n| words.count("summary.more_found", n)),
+            more_found: found
+                .len()
+                .checked_sub(MOST_ROWS)
+                .filter(|n| *n > 0)
+                .map(|n| words.count("summary.more_found", n)),
             found: found.into_iter().take(MOST_ROWS).map(|finding| row(finding, words)).collect(),
             not_looked_at: not_looked_at(visit, &effort, besides.left_out.len(), missing, words),
             cautions,
-            ask: vec![words.say("summary.ask_authority").into(), words.fill("summary.ask_people", &[("people", &people)])],
-            small: [passed_on(visit, words), Some(sources.listed()), Some(made_with(words))].into_iter().flatten().collect(),
+            ask: vec![
+                words.say("summary.ask_authority").into(),
+                words.fill("summary.ask_people", &[("people", &people)]),
+            ],
+            small: [Some(sources.listed()), passed_on(visit, words), Some(made_with(words))]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<_>>()
+                .join(" "),
         })
     }
 }
@@ -211,11 +223,12 @@ fn looked(visit: &Visit, effort: &Effort, words: &Words) -> Vec<String> {
         [] => words.say("summary.looked_for_any").into(),
         _ => words.fill("summary.looked_for", &[("names", &names(&targets, MOST_ROWS))]),
     }];
-    lines.extend(opened.protocol.as_ref().map(|protocol| {
+    let method = opened.protocol.as_ref().map(|protocol| {
         let key = format!("protocol.{protocol}");
         let method = if words.has(&key) { words.say(&key).to_owned() } else { line(protocol, 120) };
         words.fill("summary.method", &[("method", &method)])
-    }));
+    });
+    lines[0] += &method.map_or_else(String::new, |method| format!(" {method}"));
     let stretches = effort.stretches.iter().enumerate().take(MOST_STRETCHES);
     lines.extend(stretches.map(|(i, stretch)| searched(stretch, &stretch_name(visit, i, words), words)));
     let more = effort.stretches.len().saturating_sub(MOST_STRETCHES);
@@ -242,9 +255,7 @@ fn searched(stretch: &StretchEffort, name: &str, words: &Words) -> String {
     let metres = |m: f64| words.number(m, 0);
     let length = metres(stretch.length_m);
     let mut text = match stretch.searched_m {
-        Some(m) => {
-            words.fill("summary.searched", &[("stretch", name), ("searched", &metres(m)), ("length", &length)])
-        }
+        Some(m) => words.fill("summary.searched", &[("stretch", name), ("searched", &metres(m)), ("length", &length)]),
         None => words.fill("summary.walked_stretch", &[("stretch", name), ("length", &length)]),
     };
     let bank = stretch.bank.map(|bank| match bank {
@@ -364,11 +375,17 @@ impl<'w> Sources<'w> {
             self.list.push(source);
             self.list.len() - 1
         });
-        Sourced { text: self.words.fill(key, values), source: known + 1 }
+        Sourced { text: self.words.fill(key, values), note: raised(known + 1) }
     }
 
     fn listed(&self) -> String {
-        let numbered = self.list.iter().enumerate().map(|(i, source)| format!("{} {source}", i + 1));
+        let numbered = self.list.iter().enumerate().map(|(i, source)| format!("{} {source}", raised(i + 1)));
         self.words.fill("summary.sources", &[("list", &numbered.collect::<Vec<_>>().join(" · "))])
     }
+}
+
+/// A number as small raised digits, which every font draws alike.
+fn raised(n: usize) -> String {
+    const DIGITS: [char; 10] = ['⁰', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'];
+    n.to_string().bytes().filter_map(|digit| DIGITS.get(usize::from(digit - b'0'))).collect()
 }
