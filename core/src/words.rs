@@ -54,6 +54,17 @@ impl Words {
         Ok(Self { language: language.into(), texts })
     }
 
+    /// With a program's own texts beside those that are built in.
+    ///
+    /// # Errors
+    /// They aren't a table of texts.
+    pub fn with(mut self, file: &str) -> Result<Self, WordsError> {
+        let broken = |detail: String| WordsError::Broken { language: self.language.clone(), detail };
+        let table: toml::Table = file.parse().map_err(|e: toml::de::Error| broken(e.to_string()))?;
+        flatten("", &table, &mut self.texts).map_err(broken)?;
+        Ok(self)
+    }
+
     /// The language's ISO 639-1 code.
     pub fn language(&self) -> &str {
         &self.language

@@ -1,11 +1,13 @@
 //! `rakelight invite`: lets a device join the team.
 
-use std::io::{BufWriter, IsTerminal};
+use std::io::IsTerminal;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
+use base64::Engine;
+use base64::prelude::BASE64_URL_SAFE_NO_PAD as BASE64;
 use clap::Args;
-use qrcode::{Color, QrCode, render::unicode::Dense1x2};
+use qrcode::{QrCode, render::unicode::Dense1x2};
 use rakelight_core::exchange::Invitation;
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::words::Words;
@@ -14,7 +16,7 @@ use super::print_json;
 use super::serve::{Place, failure};
 use crate::failure::Failure;
 use crate::service::state::{Invited, role_name, role_of};
-use crate::service::{Base, codes, id_of, now_ms};
+use crate::service::{Base, Sqlite, codes, digests, id_of, now_ms, qr, random};
 
 /// Who is invited.
 #[derive(Args)]
@@ -39,6 +41,9 @@ pub struct Arguments {
     /// Let this device in directly, without a code: for a device whose records come by a memory stick.
     #[arg(long, value_name = "HEX", conflicts_with_all = ["address", "png", "hours"])]
     device: Option<String>,
+    /// Invite them to the pages instead: a link that logs in once.
+    #[arg(long, conflicts_with_all = ["png", "device"])]
+    pages: bool,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -50,11 +55,37 @@ pub fn role(text: &str) -> Result<Role, String> {
 }
 
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    if arguments.pages {
+        return to_pages(arguments, words);
+    }
     let base = arguments.place.base()?;
     match &arguments.device {
         Some(device) => admit(arguments, device, &base, words),
         None => invite(arguments, &base, words),
     }
+}
+
+/// A link that logs in once; whoever opens it sets a password of their own.
+fn to_pages(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
+    let dir = arguments.place.folder()?;
+    let base = arguments.place.base()?;
+    let address = address(arguments.address.as_deref(), &base)?;
+    let no_randomness = |_| Failure::Machine("the system gives no random bytes: try again".into());
+    let (token, id) = (BASE64.encode(random::<16>().map_err(no_randomness)?), random::<16>().map_err(no_randomness)?);
+    let now = now_ms();
+    let expires_ms = now + i64::from(arguments.hours) * 3_600_000;
+    let sha256 = digests::sha256(token.as_bytes());
+    let state = Sqlite::open(dir).map_err(|error| failure(error.into()))?;
+    state.give_log_in(&id, &arguments.name, arguments.role, &sha256, [now, expires_ms]).map_err(failure)?;
+    let (link, expires) = (format!("{address}/log-in/{token}"), time(expires_ms));
+    if arguments.json {
+        let role = role_name(arguments.role);
+        print_json(&serde_json::json!({ "link": link, "name": arguments.name, "role": role, "expires": expires }));
+        return Ok(());
+    }
+    println!("{link}\n");
+    println!("{}", words.fill("invite.link_made", &[("name", &arguments.name), ("expires", &expires)]));
+    Ok(())
 }
 
 fn admit(arguments: &Arguments, device: &str, base: &Base, words: &Words) -> Result<(), Failure> {
@@ -83,7 +114,8 @@ fn invite(arguments: &Arguments, base: &Base, words: &Words) -> Result<(), Failu
     let invitation = Invitation { address, certificate, code }.to_string();
     let picture = QrCode::new(&invitation).map_err(|error| Failure::input(format!("no QR code: {error}")))?;
     if let Some(file) = &arguments.png {
-        write_png(file, &picture)
+        qr::png(&invitation)
+            .and_then(|png| Ok(std::fs::write(file, png)?))
             .map_err(|error| Failure::Machine(format!("{} can't be written: {error}", file.display())))?;
     }
     base.state.invite(&invited, now).map_err(failure)?;
@@ -155,26 +187,9 @@ fn own_address() -> Option<IpAddr> {
         .or_else(|| towards(Ipv6Addr::UNSPECIFIED.into(), Ipv6Addr::new(0x2001, 0xdb8, 0, 0, 0, 0, 0, 1).into()))
 }
 
-/// The QR code with eight pixels a module and the quiet zone of four modules that ISO/IEC 18004 asks for.
-fn write_png(file: &Path, code: &QrCode) -> Result<(), png::EncodingError> {
-    const PIXELS: usize = 8;
-    const QUIET: usize = 4;
-    let side = (code.width() + 2 * QUIET) * PIXELS;
-    let module = |pixel: usize| (pixel / PIXELS).checked_sub(QUIET).filter(|module| *module < code.width());
-    let grey = |at: usize| match (module(at % side), module(at / side)) {
-        (Some(x), Some(y)) if code[(x, y)] == Color::Dark => 0,
-        _ => 255,
-    };
-    let pixels: Vec<u8> = (0..side * side).map(grey).collect();
-    let mut encoder = png::Encoder::new(BufWriter::new(std::fs::File::create(file)?), side as u32, side as u32);
-    encoder.set_color(png::ColorType::Grayscale);
-    let mut writer = encoder.write_header()?;
-    writer.write_image_data(&pixels)?;
-    writer.finish()
-}
-
 #[cfg(test)]
 mod tests {
+    use qrcode::Color;
     use rakelight_core::photo::{Luma, read_code};
 
     use super::*;

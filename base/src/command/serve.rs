@@ -12,7 +12,7 @@ use super::print_json;
 use crate::failure::Failure;
 use crate::service::kept::ObjectsError;
 use crate::service::postgres::DatabaseError;
-use crate::service::{self, Base, Service, ServiceError};
+use crate::service::{self, Base, Service, ServiceError, Tiles};
 
 /// Where the base is, and where it listens.
 #[derive(Args)]
@@ -29,9 +29,27 @@ pub struct Arguments {
     /// makes all devices one address.
     #[arg(long, default_value_t = 200, value_name = "N")]
     requests_per_second: u32,
+    /// Where the pages' maps may take tiles from, with {z}, {x} and {y} in it; without it nothing is asked of the internet.
+    #[arg(long, value_name = "URL", requires = "tiles_credit")]
+    tiles: Option<String>,
+    /// What the maker of the tiles asks to be written beside them.
+    #[arg(long, value_name = "TEXT", requires = "tiles")]
+    tiles_credit: Option<String>,
     /// Print address and certificate as JSON.
     #[arg(long)]
     json: bool,
+}
+
+impl Arguments {
+    fn tiles(&self) -> Result<Option<Tiles>, Failure> {
+        let (Some(address), Some(credit)) = (&self.tiles, &self.tiles_credit) else { return Ok(None) };
+        let fine = ["https://", "http://"].iter().any(|scheme| address.starts_with(scheme));
+        if !fine || !["{z}", "{x}", "{y}"].iter().all(|part| address.contains(part)) {
+            let why = "isn't an address of map tiles, such as https://tiles.example/{z}/{x}/{y}.png";
+            return Err(Failure::input(format!("--tiles {address:?} {why}")));
+        }
+        Ok(Some(Tiles { address: address.clone(), credit: credit.clone() }))
+    }
 }
 
 /// Where a base keeps what it has.
@@ -59,6 +77,16 @@ impl Place {
         .map_err(failure)
     }
 
+    /// The store's folder; people's links are kept beside it.
+    pub fn folder(&self) -> Result<&Path, Failure> {
+        match self.is()? {
+            Is::Store(dir) => Ok(dir),
+            Is::Database(_) => Err(Failure::input(
+                "a base in PostgreSQL has no pages: exchange its records into a store with `rakelight exchange`, and serve that",
+            )),
+        }
+    }
+
     fn is(&self) -> Result<Is<'_>, Failure> {
         match (&self.store, &self.database) {
             (Some(dir), None) => Ok(Is::Store(dir)),
@@ -79,7 +107,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let service = {
         let _at_hand = runtime.enter();
         match (arguments.place.is()?, &arguments.photos) {
-            (Is::Store(dir), _) => Service::in_folder(dir, arguments.requests_per_second),
+            (Is::Store(dir), _) => Service::in_folder(dir, arguments.requests_per_second, arguments.tiles()?),
             (Is::Database(address), Some(photos)) => {
                 Service::in_postgres(address, photos, arguments.requests_per_second)
             }

@@ -54,8 +54,8 @@ async fn answer(next: Next, request: Request) -> Response {
 /// What the framework refuses by itself, as a problem too.
 fn worded(response: Response) -> Response {
     let status = response.status();
-    let is_problem = response.headers().get(header::CONTENT_TYPE).is_some_and(|kind| kind == PROBLEM);
-    if is_problem || !(status.is_client_error() || status.is_server_error()) {
+    let kind = response.headers().get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
+    if kind == PROBLEM || kind.starts_with("text/html") || !(status.is_client_error() || status.is_server_error()) {
         return response;
     }
     Problem::new(status, "the request can't be read: GET /openapi.json says how it is written").into_response()

@@ -35,6 +35,9 @@ const GRACE: Duration = Duration::from_secs(10);
 /// Serves until `stop`, then finishes what runs.
 pub async fn run(service: Service, listener: TcpListener, stop: impl Future<Output = ()>) -> Result<(), ServiceError> {
     let acceptor = TlsAcceptor::from(Arc::new(service.base.identity.tls()?));
+    if let Some(pages) = service.pages.clone() {
+        drop(tokio::task::spawn_blocking(move || pages.read_lists()));
+    }
     let router = Arc::new(service).router();
     let (places, running) = (Arc::new(Semaphore::new(CONNECTIONS)), GracefulShutdown::new());
     let held = Held::default();

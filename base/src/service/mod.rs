@@ -13,10 +13,12 @@ mod limits;
 mod listen;
 mod log;
 mod metrics;
+mod pages;
 mod photographs;
 mod picture;
 pub mod postgres;
 mod problem;
+pub mod qr;
 mod records;
 mod seals;
 mod session;
@@ -39,12 +41,14 @@ use rakelight_core::store::StoreError;
 
 pub use identity::{Identity, IdentityError};
 pub use listen::run;
+pub use pages::Tiles;
 pub use records::{Folder, Records};
 pub use state::{Sqlite, State};
 
 use kept::{Files, Kept, Objects, ObjectsError};
 use limits::Limit;
 use metrics::Counts;
+use pages::Pages;
 use postgres::{Database, DatabaseError};
 use problem::Problem;
 use seals::Seals;
@@ -71,6 +75,8 @@ pub enum ServiceError {
     File { path: PathBuf, source: std::io::Error },
     #[error("the system gives no random bytes: try again")]
     Randomness,
+    #[error("the pages can't be made: {0}")]
+    Pages(String),
 }
 
 /// What makes a base, wherever it is kept.
@@ -83,10 +89,13 @@ pub struct Base {
 impl Base {
     /// In the store's folder, made where there is none, and beside it.
     pub fn in_folder(dir: &Path) -> Result<Self, ServiceError> {
-        let (records, state) = (Folder::open(dir)?, Sqlite::open(dir)?);
+        Self::of_folder(dir, Arc::new(Folder::open(dir)?), Arc::new(Sqlite::open(dir)?))
+    }
+
+    fn of_folder(dir: &Path, records: Arc<Folder>, state: Arc<Sqlite>) -> Result<Self, ServiceError> {
         let folder = dir.join("service");
         ensure_folder(&folder)?;
-        Ok(Self { records: Arc::new(records), state: Arc::new(state), identity: Identity::open(&folder)? })
+        Ok(Self { records, state, identity: Identity::open(&folder)? })
     }
 
     /// In PostgreSQL; whoever comes second where two programs start at once takes the first one's certificate.
@@ -118,14 +127,21 @@ pub struct Service {
     requests_by_device: Limit<Id>,
     wrong_codes_by_address: Limit<IpAddr>,
     wrong_codes: Limit<()>,
+    /// Pages for people; there are none where the base is kept in PostgreSQL.
+    pages: Option<Arc<Pages>>,
 }
 
 type App = Arc<Service>;
 
 impl Service {
     /// Opens the store in the folder `dir` and what belongs to the service beside it; makes both where there are none.
-    pub fn in_folder(dir: &Path, requests_per_second: u32) -> Result<Self, ServiceError> {
-        Self::open(Base::in_folder(dir)?, Box::new(Files::open(dir)?), requests_per_second)
+    pub fn in_folder(dir: &Path, requests_per_second: u32, tiles: Option<Tiles>) -> Result<Self, ServiceError> {
+        let (records, state) = (Arc::new(Folder::open(dir)?), Arc::new(Sqlite::open(dir)?));
+        let base = Base::of_folder(dir, records.clone(), state.clone())?;
+        let mut service = Self::open(base, Box::new(Files::open(dir)?), requests_per_second)?;
+        let secret = service.base.state.setting("secret", &[])?;
+        service.pages = Some(Arc::new(Pages::new(records, state, &secret, &service.base.identity, tiles)?));
+        Ok(service)
     }
 
     /// Opens the base in PostgreSQL, with photographs in a bucket (`s3://bucket/prefix`) or a folder. To be called where a runtime is at hand.
@@ -154,6 +170,7 @@ impl Service {
             wrong_codes: Limit::new(60, 1_000_000),
             base,
             kept,
+            pages: None,
         };
         uploads::drop_old(&service, now_ms())?;
         service.base.spread_trust()?;
@@ -168,6 +185,7 @@ impl Service {
                 patch(uploads::append).head(uploads::offset).delete(uploads::end).options(uploads::options),
             )
             .layer(middleware::from_fn(uploads::speak_tus));
+        let pages = self.pages.clone().map_or_else(Router::new, Pages::router);
         Router::new()
             .route("/v1/challenge", get(joining::challenge))
             .route("/v1/join", post(joining::join))
@@ -185,8 +203,9 @@ impl Service {
             .method_not_allowed_fallback(async || {
                 Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this can't be done here: Allow says what can")
             })
-            .layer(middleware::from_fn_with_state(self.clone(), around::around))
-            .with_state(self)
+            .with_state(self.clone())
+            .merge(pages)
+            .layer(middleware::from_fn_with_state(self, around::around))
     }
 }
 
@@ -214,7 +233,8 @@ pub fn now_ms() -> i64 {
     chrono::Utc::now().timestamp_millis()
 }
 
-fn random<const N: usize>() -> Result<[u8; N], ring::error::Unspecified>
+/// Bytes of the system's randomness.
+pub fn random<const N: usize>() -> Result<[u8; N], ring::error::Unspecified>
 where
     [u8; N]: ring::rand::RandomlyConstructable,
 {

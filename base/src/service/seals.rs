@@ -11,6 +11,9 @@ const CHALLENGE_MS: i64 = 120_000;
 /// A session is good for so long.
 pub const SESSION_S: u64 = 900;
 
+/// A person's session with the pages is good for so long: a day's work.
+const PAGE_SESSION_MS: i64 = 12 * 3_600_000;
+
 /// The key that all processes of a base share.
 pub struct Seals {
     key: hmac::Key,
@@ -40,6 +43,30 @@ impl Seals {
     /// The device whose session this is; `None` where it isn't of ours, or over.
     pub fn device_of(&self, session: &str, now_ms: i64) -> Option<Id> {
         self.open("session", session, now_ms)
+    }
+
+    /// A person's session with the pages.
+    pub fn page_session(&self, person: &[u8; 16], era: i64, now_ms: i64) -> String {
+        let content = [&person[..], &era.to_be_bytes()].concat();
+        self.seal("pages", &content, now_ms + PAGE_SESSION_MS)
+    }
+
+    /// Whose session this is and of which era; `None` where it isn't of ours, or over.
+    pub fn person_of(&self, session: &str, now_ms: i64) -> Option<([u8; 16], i64)> {
+        let content: [u8; 24] = self.open("pages", session, now_ms)?;
+        let (person, era) = content.split_first_chunk()?;
+        Some((*person, i64::from_be_bytes(*era.first_chunk()?)))
+    }
+
+    /// What a form of this session carries, so that no other site can send it.
+    pub fn form_token(&self, session: &str) -> String {
+        BASE64.encode(hmac::sign(&self.key, &[b"form\0", session.as_bytes()].concat()))
+    }
+
+    /// Whether a form carries it.
+    pub fn is_form_token(&self, session: &str, token: &str) -> bool {
+        let tag = BASE64.decode(token).unwrap_or_default();
+        hmac::verify(&self.key, &[b"form\0", session.as_bytes()].concat(), &tag).is_ok()
     }
 
     fn seal(&self, what: &str, content: &[u8], end_ms: i64) -> String {

@@ -32,7 +32,7 @@ impl Base {
     }
 
     fn start_in(dir: tempfile::TempDir) -> Self {
-        let service = Service::in_folder(dir.path(), 200).unwrap();
+        let service = Service::in_folder(dir.path(), 200, None).unwrap();
         let certificate = service.base.identity.fingerprint();
         let listener = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap();
         listener.set_nonblocking(true).unwrap();
@@ -547,7 +547,7 @@ fn uploads_that_nobody_finishes_go_after_a_week() {
     let member = base.member(1);
     let path = header(&member.begin_upload(&sha256, photo.len()), "location").to_owned();
     member.patch(&path, 0, &[], &photo[..10]);
-    let service = Service::in_folder(base.dir.path(), 200).unwrap();
+    let service = Service::in_folder(base.dir.path(), 200, None).unwrap();
     let days = |days: i64| now_ms() + days * 24 * 3_600_000;
     uploads::drop_old(&service, days(6)).unwrap();
     assert_eq!(member.offset(&path), "10");
@@ -665,7 +665,7 @@ fn a_panic_ends_one_request_and_is_told_as_a_problem() {
     use hyper::service::Service as _;
 
     let dir = tempfile::tempdir().unwrap();
-    let app = std::sync::Arc::new(Service::in_folder(dir.path(), 200).unwrap());
+    let app = std::sync::Arc::new(Service::in_folder(dir.path(), 200, None).unwrap());
     #[allow(unreachable_code)]
     let router: Router = Router::new()
         .route("/", get(async || -> &str { panic!("as if") }))

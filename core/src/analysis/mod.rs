@@ -1,5 +1,7 @@
-//! What a team may say of many visits together: occupancy and detection, change, at least how many animals, what spraints hold.
+//! What a team may say of many visits together: occupancy and detection, change, at least how many animals, what spraints hold; how well those
+//! agree who checked.
 
+mod agreement;
 pub mod animals;
 pub mod change;
 pub mod contents;
@@ -10,6 +12,7 @@ pub mod of_store;
 mod normal;
 mod table;
 
+pub use agreement::{Agreement, agreement};
 pub use normal::reach;
 pub use table::{Row, Table, TableError};
 

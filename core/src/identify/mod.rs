@@ -75,6 +75,6 @@ pub use possible::EvidenceError;
 pub use published::{
     Dimension, DroppingMeasure, DroppingSize, HindFoot, Range, Shape, Size, Status, TrailMeasure, TrailSize, WhichFoot,
 };
-pub use reasons::{Ignored, Look, Reason};
+pub use reasons::{Ignored, Look, Reason, observed};
 pub use region::Region;
 pub use verdict::{Candidate, Identification, Standing, checked_grade, identify, probabilities};

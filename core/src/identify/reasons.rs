@@ -65,6 +65,29 @@ pub(super) struct Weighing<'a> {
     weights: Vec<(Kind, &'static str, Vec<f64>)>,
 }
 
+/// What was seen, line by line, in words; without what it means.
+///
+/// ```
+/// use rakelight_core::{identify::{Evidence, observed}, words::Words};
+/// let evidence = Evidence::from_json(r#"{"prints": [{"foot": "hind", "toes_seen": 5, "claws": "seen"}]}"#).expect("evidence");
+/// assert_eq!(observed(&evidence, &Words::load("en").expect("English")), ["toes seen: 5", "claw marks seen"]);
+/// ```
+pub fn observed(evidence: &Evidence, words: &Words) -> Vec<String> {
+    KINDS.iter().filter_map(|(kind, key)| observation(evidence, *kind, key, words)).collect()
+}
+
+/// One kind of it, each value once; `None` where nothing of it was seen.
+fn observation(evidence: &Evidence, kind: Kind, key: &str, words: &Words) -> Option<String> {
+    let mut different: Vec<String> = Vec::new();
+    for value in values(evidence, kind, words) {
+        if !different.contains(&value) {
+            different.push(value);
+        }
+    }
+    let key = format!("identify.observation.{key}");
+    (!different.is_empty()).then(|| words.fill(&key, &[("values", &different.join(", "))]))
+}
+
 impl<'a> Weighing<'a> {
     pub fn new(
         evidence: &'a Evidence,
@@ -120,13 +143,7 @@ impl<'a> Weighing<'a> {
 
     fn say(&self, kind: Kind, key: &str, ln: f64, other: usize) -> String {
         let words = self.words;
-        let mut different: Vec<String> = Vec::new();
-        for value in values(self.evidence, kind, words) {
-            if !different.contains(&value) {
-                different.push(value);
-            }
-        }
-        let observation = words.fill(&format!("identify.observation.{key}"), &[("values", &different.join(", "))]);
+        let observation = observation(self.evidence, kind, key, words).unwrap_or_default();
         let (from, than) = if ln >= 0.0 { (self.leader, other) } else { (other, self.leader) };
         let name = |i: usize| self.facts.name(self.contenders[i].id, words);
         words.fill(

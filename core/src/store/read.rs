@@ -88,6 +88,19 @@ impl Store {
         self.query(&sql, params![id_of(device)?, i64::try_from(number).unwrap_or(i64::MAX)], Entry::of_row)
     }
 
+    /// The visits that something was written of since an entry arrived here, and which entry arrived last; from 0 on, all. What is planned for seasons
+    /// isn't among them.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn written_since(&self, arrival: i64) -> Result<(Vec<String>, i64), StoreError> {
+        let sql = "SELECT visit, max(id) FROM entries WHERE id > ?1 GROUP BY visit";
+        let written = self.query(sql, [arrival], |row| Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?)))?;
+        let last = written.iter().map(|(_, last)| *last).max().unwrap_or(arrival);
+        let season = |visit: &String| visit.starts_with(SEASON);
+        Ok((written.into_iter().map(|(visit, _)| visit).filter(|visit| !season(visit)).collect(), last))
+    }
+
     /// How many entries there are.
     ///
     /// # Errors

@@ -3,6 +3,7 @@
 mod absence;
 mod assemble;
 mod cautions;
+mod checking;
 mod document;
 mod finding;
 mod folder;
@@ -22,6 +23,7 @@ mod visit_file;
 pub use crate::time::{parse_time, utc_text};
 pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
 pub use cautions::{Caution, Occasion, caution_texts, cautions};
+pub use checking::{Found, Opinion, Stage, ToCheck, to_check, was_there};
 pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, absence_texts, effort, findings};
 pub use folder::{FolderError, FolderVisit, LeftOut, Progress, read_folder};
@@ -39,7 +41,8 @@ pub use record::{
 pub use recording::{Recording, RecordingError, Step, Taken};
 pub use searched::{OnStretch, Repairs, Searched, SearchedError, TimedPlace, along, searched};
 pub use season::{
-    MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, SpotPlanned, State, Task, Walk, walks,
+    MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, SpotPlanned, State, Task, Walk, same_name,
+    walks,
 };
 pub use visit::Visit;
 pub use visit_file::{VisitFile, VisitFileError};

@@ -357,9 +357,15 @@ pub(crate) fn subject_of(name: &str) -> String {
     hex::encode(&Sha256::digest(name.trim().to_lowercase())[..8])
 }
 
-/// Names are the same whatever their capitals and the blanks around them.
-fn same_name(a: &str, b: &str) -> bool {
-    a.trim().to_lowercase() == b.trim().to_lowercase()
+/// Whether two names, of people or places, are one: whatever their capitals and blanks.
+///
+/// ```
+/// use rakelight_core::survey::same_name;
+/// assert!(same_name("Ada  Marsh ", "ada marsh") && !same_name("Ada Marsh", "Ada March"));
+/// ```
+pub fn same_name(a: &str, b: &str) -> bool {
+    let words = |name: &str| name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>();
+    words(a) == words(b)
 }
 
 /// The visits as walks, in order of time: those to one place whose times overlap are one.

@@ -1,11 +1,13 @@
 //! What belongs to the service alone: members, invitations, uploads, settings.
 
+mod people;
 mod sqlite;
 
 use rakelight_core::exchange::wire::Role;
 
 use super::{Id, ServiceError};
 
+pub use people::{Person, PersonId, SummaryLink};
 pub use sqlite::{FILE, Sqlite, StateError};
 
 /// A random name of 128 bits.

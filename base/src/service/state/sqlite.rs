@@ -14,7 +14,7 @@ use super::{
 use crate::service::private;
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
-const MIGRATIONS: [&str; 1] = [include_str!("1.sql")];
+const MIGRATIONS: [&str; 2] = [include_str!("1.sql"), include_str!("2.sql")];
 
 /// How long to wait for another process that writes.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -169,12 +169,12 @@ impl Sqlite {
     }
 
     /// One statement.
-    fn run<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, ServiceError> {
+    pub(super) fn run<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, ServiceError> {
         work(&self.lock()).map_err(|source| self.failed(source).into())
     }
 
     /// Several statements, all or none.
-    fn write<T>(&self, work: impl FnOnce(&Transaction) -> rusqlite::Result<T>) -> Result<T, ServiceError> {
+    pub(super) fn write<T>(&self, work: impl FnOnce(&Transaction) -> rusqlite::Result<T>) -> Result<T, ServiceError> {
         let mut connection = self.lock();
         let done: rusqlite::Result<T> = (|| {
             let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -218,7 +218,7 @@ fn admit(transaction: &Transaction, device: &Id, name: &str, role: Role, now_ms:
     transaction.execute(sql, params![device, name, role_name(role), now_ms]).map(drop)
 }
 
-fn role_in(row: &Row, column: usize) -> rusqlite::Result<Role> {
+pub(super) fn role_in(row: &Row, column: usize) -> rusqlite::Result<Role> {
     let name: String = row.get(column)?;
     role_of(&name).ok_or(rusqlite::Error::InvalidColumnType(column, name, rusqlite::types::Type::Text))
 }
