@@ -124,13 +124,10 @@ fn whole(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response,
 
 /// As a file to send.
 fn pdf(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response, Refusal> {
-    let folder = tempfile::tempdir().map_err(Refusal::machine)?;
-    let file = folder.path().join("summary.pdf");
-    crate::page::write(&file, &html(reader, id, lang, exact)?).map_err(|error| {
+    let bytes = crate::page::pdf(&html(reader, id, lang, exact)?).map_err(|error| {
         log(format_args!("rakelight: {error}"));
         Refusal::wrong("pages.refused.no_pdf")
     })?;
-    let bytes = std::fs::read(&file).map_err(Refusal::machine)?;
     let headers = [
         (header::CONTENT_TYPE, "application/pdf"),
         (header::CONTENT_DISPOSITION, "attachment; filename=\"summary.pdf\""),
