@@ -57,7 +57,7 @@ fn copy_all(part: &Path, store: &Store, visits: &mut Visits, about: &About) -> R
     ];
     table.write_record(heads).map_err(|error| failed(error.into()))?;
     let mut left_out = Vec::new();
-    while let Some(leaving) = visits.next() {
+    for leaving in visits.by_ref() {
         let leaving = leaving?;
         for picture in &leaving.photos {
             match copy(part, store, picture)? {
