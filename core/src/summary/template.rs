@@ -11,7 +11,7 @@ const STYLE: &str = concat!(
     include_str!("summary.css"),
     "@media print {\n",
     include_str!("print.css"),
-    "}\n@page { size: A4; margin: 8mm 14mm; }\n"
+    "}\n@page { size: A4; margin: 8mm 11mm; }\n"
 );
 
 /// A page filled in; everything is escaped that the template doesn't call safe.
