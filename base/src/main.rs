@@ -4,6 +4,7 @@
 
 mod command;
 mod failure;
+mod page;
 mod service;
 mod transport;
 

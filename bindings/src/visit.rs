@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use rakelight_core::place::Category;
-use rakelight_core::summary;
+use rakelight_core::summary::{self, Besides};
 use rakelight_core::survey::{self, Closed, Conditions, Opened, Protocol, Record, Visit};
 
 use crate::{Consent, Grade, Moment, ShellError, Workspace};
@@ -200,7 +200,13 @@ impl Workspace {
     /// Writes the landowner's page, one self-contained HTML file, to `path`.
     pub fn make_summary(&self, visit: String, path: String) -> Result<(), ShellError> {
         let visit = self.visit(&visit)?;
-        let page = summary::html(&visit, &[], &self.words, |sha256| self.photo_file(sha256).ok());
+        let plans = {
+            let store = self.store();
+            store.seasons()?.iter().map(|season| store.season(season)).collect::<Result<Vec<_>, _>>()?
+        };
+        let back = summary::back(&plans, &visit, visit.opened.start.date_naive());
+        let besides = Besides { back, ..Besides::default() };
+        let page = summary::html_with(&visit, &besides, &self.words, |sha256| self.photo_file(sha256).ok());
         let page = page.map_err(ShellError::internal)?;
         std::fs::write(Path::new(&path), page).map_err(|e| ShellError::Storage { detail: format!("{path}: {e}") })
     }

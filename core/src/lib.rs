@@ -16,6 +16,7 @@ pub mod plot;
 pub mod print;
 pub mod raster;
 pub mod relief;
+pub mod report;
 mod rows;
 pub mod scale;
 pub mod space;

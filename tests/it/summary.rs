@@ -30,7 +30,7 @@ fn it_says_who_when_what_how_sure_and_what_to_mind_in_every_language() {
         if language != "en" {
             parts[1] = "60,0 mm ±";
         }
-        let keys = ["maker.lutra_lutra", "summary.grade_recorded", "caution.resting_places", "caution.tide_and_mud"];
+        let keys = ["maker.lutra_lutra", "visit.grade_recorded", "do_not.resting_places", "caution.tide_and_mud"];
         parts.extend(keys.iter().map(|key| words.say(key)));
         for part in parts {
             assert!(html.contains(part), "{language}: {part}");
@@ -57,7 +57,7 @@ fn the_copies_of_photographs_carry_no_exif() {
     let html = page(&demo().visit, "en");
     let pictures: Vec<&str> =
         html.split("data:image/jpeg;base64,").skip(1).filter_map(|rest| rest.split('"').next()).collect();
-    assert!(pictures.len() >= 3);
+    assert_eq!(pictures.len(), 1);
     for picture in pictures {
         let bytes = base64::engine::general_purpose::STANDARD.decode(picture).unwrap();
         assert!(!bytes.windows(4).any(|w| w == b"Exif") && !bytes.windows(3).any(|w| w == b"GPS"));

@@ -6,9 +6,11 @@ import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
+import { fileURLToPath } from "node:url";
 import { chromium } from "playwright-core";
 
-const PROGRAM = process.env.RAKELIGHT ?? join(import.meta.dirname, "../../target/release/rakelight");
+const HERE = fileURLToPath(new URL(".", import.meta.url));
+const PROGRAM = process.env.RAKELIGHT ?? join(HERE, "../../target/release/rakelight");
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PASSWORD = "low sun over mud";
 const run = (...args) => execFileSync(PROGRAM, args, { encoding: "utf8", stdio: ["ignore", "pipe", "ignore"] });
@@ -18,7 +20,7 @@ let dir, store, server, address, browser;
 before(async () => {
   dir = mkdtempSync(join(tmpdir(), "rakelight-pages-"));
   store = join(dir, "store");
-  run("demo", dir, "--demo-folder", join(import.meta.dirname, "../../fixtures/demo-visit"));
+  run("demo", dir, "--demo-folder", join(HERE, "../../fixtures/demo-visit"));
   server = spawn(PROGRAM, ["serve", "--store", store, "--listen", "127.0.0.1:0", "--json"], { stdio: ["ignore", "pipe", "ignore"] });
   let said = "";
   for await (const piece of server.stdout) {
@@ -92,7 +94,7 @@ test("a checker goes through all signs with the keyboard alone", async () => {
 test("the measure lies on the photograph, and low light shows the relief", async () => {
   const page = await window_of("Cy Flint", "checker");
   await page.goto(`${address}/visits`);
-  await page.click("tbody a");
+  await page.click('tbody a:has-text("Quillmark")');
   await page.click('tbody a:has-text("prints-2")');
   const [picture, drawing] = await Promise.all([page.locator(".picture img").boundingBox(), page.locator(".picture svg").boundingBox()]);
   assert.ok(Math.abs(picture.width - drawing.width) < 1 && Math.abs(picture.x - drawing.x) < 1);
@@ -108,7 +110,7 @@ test("the measure lies on the photograph, and low light shows the relief", async
 test("all of it works without scripts", async () => {
   const page = await window_of("Dee Holt", "checker", { javaScriptEnabled: false });
   await page.goto(`${address}/visits`);
-  await page.click("tbody a");
+  await page.click('tbody a:has-text("Quillmark")');
   await page.click('tbody a:has-text("print-4")');
   await page.selectOption("#maker", "lutra_lutra");
   await page.click("button[value=made_by]");
@@ -117,10 +119,27 @@ test("all of it works without scripts", async () => {
   assert.ok(await page.locator(".schematic").isVisible(), "a drawing stands for the map");
 });
 
+test("what was written on paper is typed in, and what is wrong is said without losing it", async () => {
+  const page = await window_of("Jo Fen", "field_worker");
+  await page.goto(`${address}/type-in`);
+  for (const [field, text] of [["place_name", "Sallow Bridge (invented)"], ["date", "2026-11-03"], ["start", "07:40"], ["people", "Jo Fen, Kit Ash"], ["purpose", "otter survey"], ["lat_lon_1", "53.9"], ["width_mm_1", "61,5"]]) await page.fill(`#${field}`, text);
+  await page.selectOption("#kind_1", "print");
+  await page.selectOption("#substrate_1", "soft_mud");
+  await page.click("text=Keep the visit");
+  await page.getByRole("alert").waitFor();
+  assert.equal(await page.inputValue("#place_name"), "Sallow Bridge (invented)");
+  await page.fill("#lat_lon_1", "53.9, 8.2");
+  await page.click("text=Keep the visit");
+  await page.waitForURL("**/visits/*");
+  assert.match(await page.locator("h1").textContent(), /Sallow Bridge \(invented\), 3 November 2026/);
+  assert.equal(await page.locator('a:has-text("print-1")').first().isVisible(), true);
+  assert.deepEqual(page.complaints.filter((text) => !text.includes("422")), []);
+});
+
 test("no page has a violation that axe knows, wide, narrow, or in another language", async () => {
   for (const [name, options] of [["Eve Marl", {}], ["Finn Low", { viewport: { width: 390, height: 844 }, locale: "pl" }]]) {
     const page = await window_of(name, "coordinator", options);
-    const visit = await page.goto(`${address}/visits`).then(() => page.locator("tbody a").first().getAttribute("href"));
+    const visit = await page.goto(`${address}/visits`).then(() => page.locator('tbody a:has-text("Quillmark")').getAttribute("href"));
     const found = [];
     const look = async (path) => {
       assert.equal((await page.goto(address + path)).status() < 400, true, path);
@@ -128,7 +147,7 @@ test("no page has a violation that axe knows, wide, narrow, or in another langua
       found.push(...(await violations(page)));
     };
     const sign = (id) => `${visit}/signs/${id}`;
-    for (const path of ["/me", "/to-check", "/to-check?list=settled", "/visits", visit, "/places", "/samples", "/people", "/findings", "/agreement", sign("prints-2"), `${sign("trail-1")}?view=whole`]) await look(path);
+    for (const path of ["/me", "/to-check", "/to-check?list=settled", "/visits", visit, "/places", "/samples", "/people", "/findings", "/agreement", "/export", "/form", "/type-in", sign("prints-2"), `${sign("trail-1")}?view=whole`]) await look(path);
     await page.goto(address + sign("dropping-1"));
     await page.click("button[value=open]");
     await look(sign("dropping-1"));

@@ -13,8 +13,10 @@ mod measure;
 mod members;
 mod place;
 mod plan;
+mod report;
 mod serve;
 mod store;
+mod summary;
 mod trail;
 mod visit;
 
@@ -55,11 +57,15 @@ pub enum Command {
     /// Plan walks: sun, tide, times to go.
     #[command(subcommand)]
     Plan(plan::Action),
+    /// Write a season's report for the team: places, effort, findings, map, methods.
+    Report(report::Arguments),
     /// Run the base: devices that were invited exchange records and photographs with it.
     Serve(serve::Arguments),
     /// Look after a store.
     #[command(subcommand)]
     Store(store::Action),
+    /// Write the landowner's page of a visit in a store, as HTML or PDF.
+    Summary(summary::Arguments),
     /// Read prints in a row: pattern, groups, stride, straddle.
     Trail(trail::Arguments),
     /// Do the whole job on a folder of photographs.
@@ -82,8 +88,10 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
         Command::Members(arguments) => members::run(&arguments, &words),
         Command::Place(arguments) => place::run(&arguments, &words),
         Command::Plan(action) => plan::run(&action, &words),
+        Command::Report(arguments) => report::run(&arguments, &words),
         Command::Serve(arguments) => serve::run(&arguments, &words),
         Command::Store(action) => store::run(&action, &words),
+        Command::Summary(arguments) => summary::run(&arguments, &words),
         Command::Trail(arguments) => trail::run(&arguments, &words),
         Command::Visit(arguments) => visit::run(&arguments, &words),
     }

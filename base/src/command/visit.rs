@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use rakelight_core::store::{Store, StoreError};
-use rakelight_core::summary;
+use rakelight_core::summary::{self, Besides};
 use rakelight_core::survey::{self, Finding, FolderError, FolderVisit, Grade};
 use rakelight_core::words::Words;
 
@@ -74,7 +74,10 @@ fn work_through(folder: &Path, out: &Path, json: bool, words: &Words) -> Result<
     let visit = visit.ok_or_else(|| Failure::Machine("the visit isn't in the store after it was written".into()))?;
     let findings = survey::findings(&visit, words);
     let photo_path = |sha256: &str| store.photo_path(sha256).ok().flatten();
-    let page = summary::html(&visit, &read.left_out, words, photo_path).map_err(|e| Failure::Machine(e.to_string()))?;
+    let plans = super::summary::plans(&store).map_err(store_failure)?;
+    let back = summary::back(&plans, &visit, chrono::Utc::now().date_naive());
+    let besides = Besides { left_out: &read.left_out, back, ..Besides::default() };
+    let page = summary::html_with(&visit, &besides, words, photo_path).map_err(|e| Failure::Machine(e.to_string()))?;
     let document = survey::document(&visit, &findings, &read.left_out, &read.warnings);
     failure::write(&out.join("summary.html"), page)?;
     failure::write(&out.join("visit.json"), format!("{document:#}\n"))?;
@@ -153,18 +156,9 @@ fn row(finding: &Finding, words: &Words) -> [String; 5] {
     let verdict = if finding.firm { "summary.firm" } else { "summary.open" };
     [
         finding.name.clone(),
-        words.say(&format!("visit.grade_{}", grade_key(finding.grade))).into(),
+        words.say(&format!("visit.grade_{}", finding.grade.key())).into(),
         probability.unwrap_or_default(),
         if finding.grade == Grade::None { String::new() } else { words.say(verdict).into() },
         finding.signs.join(", "),
     ]
-}
-
-fn grade_key(grade: Grade) -> &'static str {
-    match grade {
-        Grade::Recorded => "recorded",
-        Grade::Likely => "likely",
-        Grade::Possible => "possible",
-        Grade::None => "none",
-    }
 }

@@ -609,7 +609,7 @@ fn nothing_of_a_request_gets_into_a_path() {
 fn what_cannot_be_taken_is_refused_with_what_to_do() {
     let base = Base::start();
     let member = base.member(1);
-    problem(&member.get("/"), 404);
+    problem(&member.get("/nowhere"), 404);
     let wrong = member.send("DELETE", "/v1/heads", &[], b"");
     problem(&wrong, 405);
     assert_eq!(header(&wrong, "allow"), "GET,HEAD");

@@ -24,7 +24,7 @@ pub struct Agreement {
 /// Each pair is what the two said of one sign.
 ///
 /// Source: Cohen 1960 (doi 10.1177/001316446002000104) for kappa; its standard error where kappa isn't zero by Fleiss, Cohen & Everitt 1969
-/// (doi 10.1037/h0028106), both from memory, checked against statsmodels' `cohens_kappa`.
+/// (doi 10.1037/h0028106), both from memory; checked against statsmodels' `cohens_kappa` (`fixtures/reference/kappa_statsmodels.csv`).
 ///
 /// ```
 /// use rakelight_core::analysis::agreement;
@@ -77,6 +77,28 @@ mod tests {
     fn where_nothing_could_differ_there_is_no_kappa() {
         assert_eq!(agreement::<&str>(&[]).kappa, None);
         assert_eq!(agreement(&[("otter", "otter"); 9]).kappa, None);
+    }
+
+    #[test]
+    fn it_is_what_a_reference_library_computes() {
+        let file = include_str!("../../../fixtures/reference/kappa_statsmodels.csv");
+        for line in file.lines().filter(|line| !line.starts_with('#')).skip(1) {
+            let cells: Vec<&str> = line.split(',').collect();
+            let mut pairs = Vec::new();
+            for (i, row) in cells[0].split(" / ").enumerate() {
+                for (j, count) in row.split(' ').enumerate() {
+                    pairs.extend(std::iter::repeat_n((i, j), count.parse().unwrap()));
+                }
+            }
+            let ours = agreement(&pairs);
+            let [low, high] = ours.interval.unwrap();
+            let ours = [ours.kappa.unwrap(), ours.u_kappa.unwrap(), low, high];
+            for (ours, theirs) in ours.iter().zip(&cells[1..]) {
+                // They don't cut the interval at -1 and 1.
+                let theirs = theirs.parse::<f64>().unwrap().clamp(-1.0, 1.0);
+                assert!((ours - theirs).abs() < 1e-8, "{line}: {ours}");
+            }
+        }
     }
 
     proptest! {

@@ -22,6 +22,18 @@ pub enum Grade {
     Recorded,
 }
 
+impl Grade {
+    /// Its name in the texts' keys, such as `visit.grade_likely`.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Possible => "possible",
+            Self::Likely => "likely",
+            Self::Recorded => "recorded",
+        }
+    }
+}
+
 /// One rule: fires where all its conditions hold.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -8,11 +8,11 @@ use image::imageops::{self, FilterType};
 use serde::Serialize;
 use serde_json::Value;
 
-use super::measure_text;
+use super::plain::line;
 use crate::measured::Measured;
 use crate::photo::{self, PhotoError};
 use crate::print::PrintMarks;
-use crate::survey::{Finding, Grade, PrintMeasured};
+use crate::survey::{Finding, PrintMeasured};
 use crate::words::Words;
 
 /// A picture for the page.
@@ -26,8 +26,6 @@ pub(super) struct Figure {
     height: u32,
     /// Whose print.
     maker: String,
-    /// And how sure that is.
-    grade: Grade,
     /// The measures in words.
     caption: String,
 }
@@ -75,8 +73,7 @@ pub(super) fn draw(
         drawing,
         width,
         height,
-        maker: finding.name.clone(),
-        grade: finding.grade,
+        maker: line(&finding.name, 40),
         caption: caption(print, words),
     }))
 }
@@ -147,15 +144,15 @@ fn measure_line(svg: &mut String, a: [f64; 2], b: [f64; 2], text: &str) {
     // A measure along the picture stands beside its foot, one across it above its right end: the two never meet.
     let (x, y, anchor) = if upright {
         let foot = if a[1] > b[1] { a } else { b };
-        (foot[0] + 16.0, foot[1] + 34.0, "middle")
+        (foot[0] + 16.0, foot[1] + 44.0, "middle")
     } else {
         let (right, top) = (a[0].max(b[0]), a[1].min(b[1]));
         (right + 12.0, top - 12.0, "start")
     };
-    let (x, anchor) = if anchor == "start" && x > WIDTH_PX - 190.0 { (WIDTH_PX - 12.0, "end") } else { (x, anchor) };
+    let (x, anchor) = if anchor == "start" && x > WIDTH_PX - 270.0 { (WIDTH_PX - 12.0, "end") } else { (x, anchor) };
     _ = write!(
         svg,
-        r##"<path d="{path}" fill="none" stroke="#14222B" stroke-width="7" stroke-linecap="round"/><path d="{path}" fill="none" stroke="#F4B400" stroke-width="3.5" stroke-linecap="round"/><text x="{x:.1}" y="{y:.1}" text-anchor="{anchor}" font-size="26" font-weight="600" fill="#14222B" stroke="#F7F5EF" stroke-width="7" stroke-linejoin="round" paint-order="stroke">{text}</text>"##
+        r##"<path d="{path}" fill="none" stroke="#14222B" stroke-width="7" stroke-linecap="round"/><path d="{path}" fill="none" stroke="#F4B400" stroke-width="3.5" stroke-linecap="round"/><text x="{x:.1}" y="{y:.1}" text-anchor="{anchor}" font-size="38" font-weight="600" fill="#14222B" stroke="#F7F5EF" stroke-width="7" stroke-linejoin="round" paint-order="stroke">{text}</text>"##
     );
 }
 
@@ -180,11 +177,11 @@ fn scale_bar(svg: &mut String, height: f64, px: f64) {
     let (x, y) = (24.0, height - 30.0);
     _ = write!(
         svg,
-        r##"<rect x="{}" y="{}" width="{:.1}" height="52" fill="#F7F5EF" opacity="0.86"/><rect x="{x}" y="{y}" width="{px:.1}" height="10" fill="#F4B400" stroke="#14222B" stroke-width="2"/><text x="{x}" y="{}" font-size="22" fill="#14222B">{BAR_MM} mm</text>"##,
+        r##"<rect x="{}" y="{}" width="{:.1}" height="62" fill="#F7F5EF" opacity="0.86"/><rect x="{x}" y="{y}" width="{px:.1}" height="10" fill="#F4B400" stroke="#14222B" stroke-width="2"/><text x="{x}" y="{}" font-size="32" fill="#14222B">{BAR_MM} mm</text>"##,
         x - 12.0,
-        y - 30.0,
+        y - 40.0,
         px + 24.0,
-        y - 7.0,
+        y - 9.0,
     );
 }
 
@@ -194,9 +191,18 @@ fn caption(print: &Value, words: &Words) -> String {
         Some("fore") => "summary.fore_print",
         _ => "summary.print",
     });
-    let measures = ["width_mm", "length_without_heel_mm", "length_with_heel_mm"].into_iter().filter_map(|name| {
-        let length = read_measure(print, name)?;
-        Some(format!("{} {}", words.say(&format!("measure.{name}")), measure_text(length, words)))
-    });
+    // The two that are drawn in.
+    let lengths = ["length_with_heel_mm", "length_without_heel_mm"]
+        .into_iter()
+        .find_map(|name| Some((name, read_measure(print, name)?)));
+    let width = read_measure(print, "width_mm").map(|width| ("width_mm", width));
+    let measures = width.into_iter().chain(lengths);
+    let measures = measures
+        .map(|(name, length)| format!("{} {}", words.say(&format!("measure.{name}")), measure_text(length, words)));
     std::iter::once(foot.to_owned()).chain(measures).collect::<Vec<_>>().join(" · ")
+}
+
+/// A measure with its 95 % half width, as the look asks: `60.1 mm ±1.8`.
+fn measure_text(mm: Measured, words: &Words) -> String {
+    format!("{} mm ±{}", words.number(mm.value, 1), words.number(mm.half_width_95(), 1))
 }

@@ -1,4 +1,4 @@
-//! What to warn of and what helps, each with its source and where it is shown.
+//! What to warn of, each with its source and where it is shown.
 
 use serde::{Deserialize, Serialize};
 
@@ -33,22 +33,9 @@ pub struct Caution {
     pub source: String,
 }
 
-/// Something that helps the animals. Its text is `advice.ID`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Advice {
-    /// Its name.
-    pub id: String,
-    /// How well it is known.
-    pub status: String,
-    /// By whom.
-    pub source: String,
-}
-
 #[derive(Deserialize)]
 struct File {
     caution: Vec<Caution>,
-    advice: Vec<Advice>,
 }
 
 fn file() -> Result<File, toml::de::Error> {
@@ -78,14 +65,6 @@ pub fn cautions(on: Occasion, tidal: bool) -> Result<Vec<Caution>, toml::de::Err
 pub fn caution_texts(on: Occasion, tidal: bool, words: &Words) -> Result<Vec<String>, toml::de::Error> {
     let ids = cautions(on, tidal)?.into_iter().map(|caution| caution.id).chain(["authority".into()]);
     Ok(ids.map(|id| words.say(&format!("caution.{id}")).to_owned()).collect())
-}
-
-/// What helps.
-///
-/// # Errors
-/// As [`cautions`].
-pub fn advice() -> Result<Vec<Advice>, toml::de::Error> {
-    Ok(file()?.advice)
 }
 
 #[cfg(test)]

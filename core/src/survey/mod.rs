@@ -22,7 +22,7 @@ mod visit_file;
 
 pub use crate::time::{parse_time, utc_text};
 pub use absence::{Absence, AbsenceError, Chance, Detection, Lowers, Missed, absence};
-pub use cautions::{Advice, Caution, Occasion, advice, caution_texts, cautions};
+pub use cautions::{Caution, Occasion, caution_texts, cautions};
 pub use checking::{Found, Opinion, Stage, ToCheck, to_check, was_there};
 pub use document::document;
 pub use finding::{Effort, Finding, Grade, StretchEffort, absence_texts, effort, findings};

@@ -335,6 +335,13 @@ impl MayEnter {
     }
 }
 
+impl PlaceGiven {
+    /// Whether it is the place of this name.
+    pub fn is_at(&self, place_name: &str) -> bool {
+        same_name(&self.place, place_name)
+    }
+}
+
 impl Permission {
     fn on_day(&self, day: NaiveDate) -> MayEnter {
         match () {

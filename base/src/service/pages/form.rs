@@ -126,10 +126,10 @@ impl Form<'_, '_> {
         let remains: Vec<&str> = Remains::ALL.iter().map(|remains| remains.name()).collect();
         Ok(vec![
             self.field("kind", self.one("pages.kind", &kinds)),
+            self.field("substrate", self.one("substrate", &substrates)),
             self.field("time", Kind::Time),
             self.field("lat_lon", Kind::Text),
             self.field("freshness", self.one("pages.freshness", &["fresh", "recent", "old"])),
-            self.field("substrate", self.one("substrate", &substrates)),
             self.field("foot", self.one("pages.foot", &["fore", "hind"])),
             self.field("toes_seen", self.one("pages.form.toes", &["2", "3", "4", "5"])),
             self.field("width_mm", Kind::Number),
@@ -138,10 +138,10 @@ impl Form<'_, '_> {
             self.field("claws", self.looked()),
             self.field("webbing", self.looked()),
             self.field("heel_pad", self.looked()),
-            self.field("contents", self.any("identify.content", &contents)),
             self.field("smell", self.one("identify.value", &["sweet_fishy", "foul", "none"])),
-            self.field("form", self.one("identify.value", &forms)),
             self.field("prominent_spot", self.one("pages.form.yes_no", &["yes", "no"])),
+            self.field("contents", self.any("identify.content", &contents)),
+            self.field("form", self.one("identify.value", &forms)),
             self.field("feeding_remains", self.any("identify.remains", &remains)),
             self.field("note", Kind::Long),
         ])
@@ -204,14 +204,14 @@ fn table(fields: &Fields) -> Result<Table, &'static str> {
     let (date, offset) = (fields.get("date").ok_or("pages.form.no_date")?, fields.get("offset").unwrap_or("+00:00"));
     let moment = |time: &str| Value::String(format!("{date}T{time}:00{offset}"));
     let mut visit = Table::new();
-    let mut put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
+    let put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
     let text = |name: &str| fields.get(name).map(|value| Value::String(value.into()));
     for name in ["purpose", "place_name", "landowner", "consent", "protocol"] {
         put(&mut visit, name, text(name));
     }
     let people = fields.get("people").ok_or("pages.form.no_people")?;
     let people = people.split([',', ';']).map(str::trim).filter(|name| !name.is_empty());
-    put(&mut visit, "people", Some(people.map(|name| Value::String(name.into())).collect()));
+    put(&mut visit, "people", Some(Value::Array(people.map(|name| Value::String(name.into())).collect())));
     put(&mut visit, "start", Some(moment(fields.get("start").ok_or("pages.form.no_start")?)));
     put(&mut visit, "end", fields.get("end").map(moment));
     let mut conditions = Table::new();
@@ -225,7 +225,13 @@ fn table(fields: &Fields) -> Result<Table, &'static str> {
     }
     put(&mut conditions, "note", text("conditions_note"));
     let mut file = Table::from_iter([("visit".into(), visit.into()), ("conditions".into(), conditions.into())]);
-    if let (Some(from), Some(end)) = (place(fields.get("from_lat_lon"))?, place(fields.get("to_lat_lon"))?) {
+    let ends = [place(fields.get("from_lat_lon"))?, place(fields.get("to_lat_lon"))?];
+    if ends.iter().flatten().count() < 2
+        && ["from_lat_lon", "to_lat_lon", "searched_m"].iter().any(|name| fields.get(name).is_some())
+    {
+        return Err("pages.form.no_stretch");
+    }
+    if let [Some(from), Some(end)] = ends {
         let mut stretch = Table::from_iter([("name".into(), text("place_name").unwrap_or(Value::String("1".into())))]);
         put(&mut stretch, "bank", text("bank"));
         put(&mut stretch, "searched_m", number(fields.get("searched_m"))?.map(Value::Float));
@@ -253,7 +259,7 @@ fn sign(fields: &Fields, n: usize, moment: &dyn Fn(&str) -> Value) -> Result<Opt
         ("id".into(), Value::String(format!("{kind}-{n}"))),
         ("kind".into(), Value::String(kind.into())),
     ]);
-    let mut put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
+    let put = |table: &mut Table, key: &str, value: Option<Value>| _ = value.map(|v| table.insert(key.into(), v));
     let text = |name: &str| of(name).map(|value| Value::String(value.into()));
     put(&mut sign, "time", of("time").map(moment));
     put(&mut sign, "place", place(of("lat_lon"))?);
@@ -346,5 +352,6 @@ mod tests {
         assert_eq!(typed(&format!("{HEAD}&kind_1=print&width_mm_1=wide")), Err("pages.form.no_number"));
         assert_eq!(typed(&format!("{HEAD}&kind_1=print&lat_lon_1=53.9")), Err("pages.form.no_place"));
         assert_eq!(typed(&format!("{HEAD}&width_mm_1=60")), Err("pages.form.no_kind"));
+        assert_eq!(typed(&format!("{HEAD}&searched_m=600")), Err("pages.form.no_stretch"));
     }
 }

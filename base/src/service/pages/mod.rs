@@ -4,6 +4,7 @@
 
 mod ask;
 mod drawing;
+mod exports;
 mod fields;
 mod findings;
 mod form;
@@ -33,7 +34,7 @@ use axum::routing::{get, post};
 use axum::{Router, middleware};
 use chrono::Utc;
 use rakelight_core::store::Store;
-use rakelight_core::survey::Record;
+use rakelight_core::survey::{Record, SeasonPlan};
 
 use super::limits::Limit;
 use super::seals::Seals;
@@ -131,6 +132,8 @@ impl Pages {
             .route("/people/bar", post(people::bar))
             .route("/form", get(form::paper))
             .route("/type-in", get(form::page).post(form::typed))
+            .route("/report", get(summaries::report))
+            .route("/export", get(exports::page).post(exports::download))
             .route("/findings", get(findings::page))
             .route("/static/{name}", get(statics::file))
             .layer(middleware::map_response(move |response| guarded(response, policy.clone())))
@@ -153,6 +156,11 @@ impl Pages {
         work: impl FnOnce(&mut Store) -> Result<T, rakelight_core::store::StoreError>,
     ) -> Result<T, Refusal> {
         Ok(self.store.with(work)?)
+    }
+
+    /// All seasons that are planned.
+    fn plans(&self) -> Result<Vec<SeasonPlan>, Refusal> {
+        self.with_store(|store| store.seasons()?.iter().map(|season| store.season(season)).collect())
     }
 
     /// Writes records of a visit into the base's own log, in a person's name.

@@ -156,9 +156,7 @@ fn rows(reader: &Reader, lines: &Lines, tasks: &[(Task, Option<[f64; 2]>)]) -> V
 
 /// What was given to somebody, the last to end last, and where it is.
 fn tasks(reader: &Reader) -> Result<Vec<(Task, Option<[f64; 2]>)>, Refusal> {
-    let plans = reader.pages.with_store(|store| {
-        store.seasons()?.iter().map(|season| store.season(season)).collect::<Result<Vec<_>, _>>()
-    })?;
+    let plans = reader.pages.plans()?;
     let planned: HashSet<String> =
         plans.iter().flat_map(|plan| &plan.places).map(|place| place.name.to_lowercase()).collect();
     let ids: Vec<String> = {

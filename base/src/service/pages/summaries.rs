@@ -1,10 +1,12 @@
-//! The landowner's summary: looked at here, and given out by a private link that ends and can be taken back.
+//! What goes to others as a page: the landowner's summary, looked at here and given out by a private link that ends and can be taken back; a season's report.
 
 use axum::extract::Path;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
+use chrono::{NaiveDate, Utc};
 use rakelight_core::exchange::wire::Role;
-use rakelight_core::summary;
+use rakelight_core::report::{self, ReportError, Season};
+use rakelight_core::summary::{self, Besides};
 use rakelight_core::survey::Consent;
 use rakelight_core::words::{LANGUAGES, Words};
 
@@ -14,6 +16,7 @@ use super::people::token;
 use super::refusal::Refusal;
 use super::sign::encoded;
 use super::templates::context;
+use crate::service::log::log;
 use crate::service::state::SummaryLink;
 use crate::service::{digests, id_of, now_ms};
 
@@ -29,7 +32,11 @@ pub async fn preview(ask: Ask, Path(id): Path<String>) -> Response {
         }
         if reader.query.get("page").is_some() {
             let lang = reader.query.get("lang").unwrap_or(reader.words.language());
-            return whole(reader, &id, lang);
+            let exact = reader.query.get("exact").is_some();
+            if reader.query.get("page") == Some("pdf") {
+                return pdf(reader, &id, lang, exact);
+            }
+            return whole(reader, &id, lang, exact);
         }
         show(reader, &id, None)
     })
@@ -70,6 +77,7 @@ pub async fn give(ask: Ask, Path(id): Path<String>, fields: Fields) -> Response 
             token_sha256: digests::sha256(token.as_bytes()),
             visit: id.clone(),
             lang: lang.into(),
+            exact: fields.get("exact").is_some(),
             given_by: person.name.clone(),
             given_ms: now,
             expires_ms: now + days * DAY_MS,
@@ -104,22 +112,64 @@ pub async fn by_link(ask: Ask, Path(token): Path<String>) -> Response {
         if visit.consent() == Consent::None {
             return Err(over());
         }
-        whole(reader, &link.visit, &link.lang)
+        whole(reader, &link.visit, &link.lang, link.exact)
     })
     .await
 }
 
 /// The summary as it is handed out. Its style stands in it, so that one file is all of it.
-fn whole(reader: &Reader, id: &str, lang: &str) -> Result<Response, Refusal> {
+fn whole(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response, Refusal> {
+    Ok(self_contained(html(reader, id, lang, exact)?))
+}
+
+/// As a file to send.
+fn pdf(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response, Refusal> {
+    let bytes = crate::page::pdf(&html(reader, id, lang, exact)?).map_err(|error| {
+        log(format_args!("rakelight: {error}"));
+        Refusal::wrong("pages.refused.no_pdf")
+    })?;
+    let headers = [
+        (header::CONTENT_TYPE, "application/pdf"),
+        (header::CONTENT_DISPOSITION, "attachment; filename=\"summary.pdf\""),
+    ];
+    Ok((headers, bytes).into_response())
+}
+
+fn html(reader: &Reader, id: &str, lang: &str, exact_places: bool) -> Result<String, Refusal> {
     let words = Words::load(lang).map_err(|_| Refusal::NOT_THERE)?;
     let (visit, _) = reader.visit(id)?;
+    let plans = reader.pages.plans()?;
+    let back = summary::back(&plans, &visit, Utc::now().date_naive());
     let path = |sha256: &str| reader.pages.with_store(|store| store.photo_path(sha256)).ok().flatten();
-    let html = summary::html(&visit, &[], &words, path).map_err(Refusal::machine)?;
+    let besides = Besides { back, exact_places, ..Besides::default() };
+    summary::html_with(&visit, &besides, &words, path).map_err(Refusal::machine)
+}
+
+/// The season's report.
+pub async fn report(ask: Ask) -> Response {
+    ask.person(Role::Checker, |reader, _| {
+        let day =
+            |name| reader.query.need(name)?.parse::<NaiveDate>().map_err(|_| Refusal::wrong("pages.refused.no_date"));
+        let (from, to) = (day("from")?, day("to")?);
+        let visits = reader.pages.with_store(|store| store.all_visits())?;
+        let plans = reader.pages.plans()?;
+        let season = Season { visits: &visits, plans: &plans, from, to, today: Utc::now().date_naive() };
+        match report::html(&season, reader.words) {
+            Ok(html) => Ok(self_contained(html)),
+            Err(ReportError::Days { .. }) => Err(Refusal::wrong("pages.refused.days_backwards")),
+            Err(error) => Err(Refusal::machine(error)),
+        }
+    })
+    .await
+}
+
+/// A page that is one file, for people elsewhere.
+fn self_contained(html: String) -> Response {
     let policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
     let headers = [
         (header::CONTENT_TYPE, "text/html; charset=utf-8"),
         (header::CONTENT_SECURITY_POLICY, policy),
         (header::HeaderName::from_static("x-robots-tag"), "noindex, nofollow"),
     ];
-    Ok((headers, html).into_response())
+    (headers, html).into_response()
 }

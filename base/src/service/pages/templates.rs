@@ -37,6 +37,7 @@ macro_rules! templates {
 
 const TEMPLATES: &[(&str, &str)] = &templates![
     "agreement.html",
+    "export.html",
     "findings.html",
     "form.html",
     "layout.html",

@@ -58,6 +58,11 @@ impl Folder {
         Ok(Self { dir: dir.to_owned(), idle: Mutex::new(vec![Store::open_or_create(dir)?]) })
     }
 
+    /// The store's folder.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
     /// A store that panicked in use isn't used again.
     pub fn with<T>(&self, work: impl FnOnce(&mut Store) -> Result<T, StoreError>) -> Result<T, ServiceError> {
         let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);

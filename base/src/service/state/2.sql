@@ -22,6 +22,8 @@ CREATE TABLE summary_links (
     token_sha256 BLOB    PRIMARY KEY CHECK (length(token_sha256) = 32),
     visit        TEXT    NOT NULL,
     lang         TEXT    NOT NULL,
+    -- The coordinator lets it show exact places, where the landowner agreed to that.
+    exact        INTEGER NOT NULL CHECK (exact IN (0, 1)),
     given_by     TEXT    NOT NULL,
     given_ms     INTEGER NOT NULL,
     expires_ms   INTEGER NOT NULL

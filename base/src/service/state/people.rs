@@ -29,13 +29,15 @@ pub struct SummaryLink {
     pub token_sha256: Id,
     pub visit: String,
     pub lang: String,
+    /// Exact places may be shown, where the landowner agreed to that.
+    pub exact: bool,
     pub given_by: String,
     pub given_ms: i64,
     pub expires_ms: i64,
 }
 
 const PEOPLE: &str = "SELECT id, name, role, password, era, barred, seen_ms FROM people";
-const LINKS: &str = "SELECT token_sha256, visit, lang, given_by, given_ms, expires_ms FROM summary_links";
+const LINKS: &str = "SELECT token_sha256, visit, lang, exact, given_by, given_ms, expires_ms FROM summary_links";
 
 impl Sqlite {
     /// Gives someone a link that logs in once; they are made where they aren't known, and take this role.
@@ -136,10 +138,10 @@ impl Sqlite {
 
     /// Gives a link to a summary.
     pub fn give_summary(&self, link: &SummaryLink) -> Result<(), ServiceError> {
-        let sql = "INSERT INTO summary_links (token_sha256, visit, lang, given_by, given_ms, expires_ms)
-                   VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-        let SummaryLink { token_sha256, visit, lang, given_by, given_ms, expires_ms } = link;
-        let values = params![token_sha256, visit, lang, given_by, given_ms, expires_ms];
+        let sql = "INSERT INTO summary_links (token_sha256, visit, lang, exact, given_by, given_ms, expires_ms)
+                   VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+        let SummaryLink { token_sha256, visit, lang, exact, given_by, given_ms, expires_ms } = link;
+        let values = params![token_sha256, visit, lang, exact, given_by, given_ms, expires_ms];
         self.run(|connection| connection.execute(sql, values).map(drop))
     }
 
@@ -179,8 +181,9 @@ fn link_in(row: &Row) -> rusqlite::Result<SummaryLink> {
         token_sha256: row.get(0)?,
         visit: row.get(1)?,
         lang: row.get(2)?,
-        given_by: row.get(3)?,
-        given_ms: row.get(4)?,
-        expires_ms: row.get(5)?,
+        exact: row.get(3)?,
+        given_by: row.get(4)?,
+        given_ms: row.get(5)?,
+        expires_ms: row.get(6)?,
     })
 }

@@ -1,0 +1,83 @@
+//! Records for others, from the pages: as `rakelight export` writes them, but that exact positions leave from the command line alone.
+
+use std::path::Path;
+
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use chrono::{NaiveDate, Utc};
+use rakelight_core::exchange::wire::Role;
+use rakelight_core::export::{Asked, ExportError, Format, Licence, Vocabulary, export};
+use rakelight_core::place::Category;
+
+use super::ask::{Ask, Reader};
+use super::fields::Fields;
+use super::refusal::Refusal;
+use super::templates::context;
+
+/// Formats that are one file: their name in the form, the file's name and its media type.
+const FORMATS: [(&str, Format, &str, &str); 5] = [
+    ("dwca", Format::Dwca, "records.zip", "application/zip"),
+    ("gpkg", Format::Gpkg, "records.gpkg", "application/geopackage+sqlite3"),
+    ("geojson", Format::GeoJson, "records.geojson", "application/geo+json"),
+    ("gpx", Format::Gpx, "records.gpx", "application/gpx+xml"),
+    ("csv", Format::Csv, "records.csv", "text/csv; charset=utf-8"),
+];
+
+pub async fn page(ask: Ask) -> Response {
+    ask.person(Role::Coordinator, |reader, _| show(reader, None)).await
+}
+
+fn show(reader: &Reader, wrong: Option<String>) -> Result<Response, Refusal> {
+    let formats = FORMATS.map(|(name, ..)| name);
+    let status = if wrong.is_some() { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
+    reader.page_with(status, "export.html", context! { formats, wrong })
+}
+
+pub async fn download(ask: Ask, fields: Fields) -> Response {
+    ask.form(Role::Coordinator, fields, |reader, _, fields| {
+        let named = fields.need("format")?;
+        let (_, format, file, kind) =
+            FORMATS.into_iter().find(|(name, ..)| *name == named).ok_or(Refusal::wrong("pages.refused.missing"))?;
+        let day = |name| match fields.get(name) {
+            Some(text) => text.parse::<NaiveDate>().map(Some).map_err(|_| Refusal::wrong("pages.refused.no_date")),
+            None => Ok(None),
+        };
+        let category = fields.get("category").and_then(|number| number.parse::<u8>().ok());
+        let Ok(licence) = Licence::named(fields.need("licence")?) else {
+            return Err(Refusal::wrong("pages.refused.missing"));
+        };
+        let asked = Asked {
+            from: day("from")?,
+            to: day("to")?,
+            category: category.and_then(|number| Category::try_from(number).ok()),
+            names: fields.get("names").is_some(),
+            notes: fields.get("notes").is_some(),
+            vocabulary: if fields.get("vocabulary") == Some("2026") {
+                Vocabulary::From2026
+            } else {
+                Vocabulary::default()
+            },
+            title: fields.get("title").map(str::to_owned),
+            team: fields.get("team").map(str::to_owned),
+            ..Asked::of(format, licence)
+        };
+        let folder = tempfile::tempdir().map_err(Refusal::machine)?;
+        match written(reader, &folder.path().join(file), &asked) {
+            Ok(bytes) => {
+                let attached = format!("attachment; filename=\"{file}\"");
+                Ok(([(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)], bytes)
+                    .into_response())
+            }
+            Err(error) if error.is_input() => show(reader, Some(error.to_string())),
+            Err(error) => Err(Refusal::machine(error)),
+        }
+    })
+    .await
+}
+
+fn written(reader: &Reader, out: &Path, asked: &Asked) -> Result<Vec<u8>, ExportError> {
+    // A second connection: others go on with the first ones meanwhile.
+    let store = rakelight_core::store::Store::open(reader.pages.store.dir())?;
+    export(&store, out, asked, Utc::now(), reader.words)?;
+    std::fs::read(out).map_err(|source| ExportError::Disk { path: out.to_owned(), source })
+}
