@@ -134,7 +134,7 @@ fn it_answers_a_landowners_questions_in_their_order() {
 #[test]
 fn each_advice_has_its_source_at_the_foot() {
     let page = text(&page(&found(1), "en"));
-    assert!(page.contains("Keep dogs on a lead along the bank, most of all at dawn and dusk.⁴"), "{page}");
+    assert!(page.contains("Keep dogs on a lead along the bank, most of all at dawn and dusk.³"), "{page}");
     assert!(page.contains("common practice, no source") && page.contains("Directive 92/43/EEC"));
 }
 
