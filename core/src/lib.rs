@@ -7,6 +7,7 @@ mod chance;
 pub mod exchange;
 pub mod export;
 pub mod identify;
+pub mod import;
 pub mod lamps;
 pub mod measured;
 pub mod photo;

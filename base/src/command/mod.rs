@@ -7,6 +7,7 @@ mod exchange;
 mod export;
 mod facts;
 mod identify;
+mod import;
 mod invite;
 mod lamps;
 mod measure;
@@ -46,6 +47,8 @@ pub enum Command {
     Facts(facts::Arguments),
     /// Say who made a sign, how sure that is and why.
     Identify(identify::Arguments),
+    /// Bring in earlier records: a table of signs, a walk, stretches. What would be written is shown first.
+    Import(Box<import::Arguments>),
     /// Invite someone into the team: a code for their device, as a picture.
     Invite(invite::Arguments),
     /// Measure prints and distances in a photograph.
@@ -83,6 +86,7 @@ pub fn run(command: Command, lang: &str) -> Result<(), Failure> {
         Command::Export(arguments) => export::run(&arguments, &words),
         Command::Facts(arguments) => facts::run(&arguments, &words),
         Command::Identify(arguments) => identify::run(&arguments, &words),
+        Command::Import(arguments) => import::run(&arguments, &words),
         Command::Invite(arguments) => invite::run(&arguments, &words),
         Command::Measure(arguments) => measure::run(&arguments, &words),
         Command::Members(arguments) => members::run(&arguments, &words),

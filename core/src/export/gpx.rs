@@ -22,7 +22,7 @@ pub(super) fn write(out: &Path, file: &mut File, visits: &mut Visits, about: &Ab
         }
         leaving.events.iter().for_each(|event| route(&mut routes, event));
     }
-    write!(to, "{routes}</gpx>\n").and_then(|()| to.flush()).map_err(failed)
+    writeln!(to, "{routes}</gpx>").and_then(|()| to.flush()).map_err(failed)
 }
 
 fn head(to: &mut impl Write, about: &About) -> io::Result<()> {

@@ -66,8 +66,10 @@ pub(super) fn found(visits: &[&Visit], words: &Words) -> Vec<Found> {
     let mut sums: Vec<Sum> = makers.into_values().collect();
     sums.sort_by(|a, b| b.best.cmp(&a.best).then(b.signs.cmp(&a.signs)));
     let row = |mut sum: Sum| {
-        (sum.walks.sort_unstable(), sum.places.sort_unstable());
-        (sum.walks.dedup(), sum.places.dedup());
+        sum.walks.sort_unstable();
+        sum.places.sort_unstable();
+        sum.walks.dedup();
+        sum.places.dedup();
         Found {
             name: line(&sum.name, 40),
             visits: sum.walks.len(),

@@ -119,8 +119,10 @@ fn in_short(visits: &[&Visit], walked: &[Walk], words: &Words) -> Vec<String> {
     }
     let mut places: Vec<String> = walked.iter().map(|walk| walk.place.trim().to_lowercase()).collect();
     let mut people: Vec<&String> = walked.iter().flat_map(|walk| &walk.people).collect();
-    (places.sort_unstable(), people.sort_unstable());
-    (places.dedup(), people.dedup());
+    places.sort_unstable();
+    people.sort_unstable();
+    places.dedup();
+    people.dedup();
     let counts = [
         ("visits", words.count("report.visits", walked.len())),
         ("places", words.count("report.places", places.len())),

@@ -101,7 +101,7 @@ pub(super) fn eml(coverage: &Coverage, about: &About) -> String {
         licence_name = xml(&licence.name),
         licence_id = xml(&licence.id),
         coverage = coverage.xml(about),
-        measuring = format!("<para>{}</para>", xml(words.say("export.methods"))),
+        measuring = paras(&BTreeSet::from([words.say("export.methods").to_owned()])),
         extent = xml(words.say("export.area")),
         protocols = paras(&coverage.protocols),
     )

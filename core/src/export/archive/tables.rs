@@ -19,6 +19,9 @@ pub(super) enum Table {
     Pictures,
 }
 
+/// Takes a row's cells.
+pub(super) type TakeRow<'a> = &'a mut dyn FnMut(&[Cow<str>]) -> Result<(), ExportError>;
+
 /// Of the Humboldt extension.
 const OF_SURVEY: [&str; 24] = [
     "inventoryTypes",
@@ -121,12 +124,7 @@ impl Table {
     }
 
     /// Hands over a visit's rows.
-    pub fn rows(
-        self,
-        leaving: &Leaving,
-        about: &About,
-        row: &mut dyn FnMut(&[Cow<str>]) -> Result<(), ExportError>,
-    ) -> Result<(), ExportError> {
+    pub fn rows(self, leaving: &Leaving, about: &About, row: TakeRow) -> Result<(), ExportError> {
         match self {
             Self::Events => leaving.events.iter().try_for_each(|event| {
                 let mut cells = Cells::with_capacity(24);
