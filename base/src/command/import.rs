@@ -6,7 +6,7 @@ use chrono::Utc;
 use clap::{Args, ValueEnum};
 use rakelight_core::import::{Column, DateOrder, Given, Tabled, stretches, table, walk};
 use rakelight_core::store::Store;
-use rakelight_core::survey::{SeasonPlan, SignKind};
+use rakelight_core::survey::{PlacePlanned, SeasonPlan, SignKind, same_name};
 use rakelight_core::words::Words;
 use serde_json::json;
 
@@ -186,11 +186,9 @@ fn of_lines(arguments: &Arguments, store: &mut Store, words: &Words) -> Result<(
     if arguments.write {
         // What was planned and given before stays.
         let before = store.season(season).map_err(store_failure)?;
-        let kept = before
-            .places
-            .iter()
-            .filter(|place| !places.iter().any(|new| rakelight_core::survey::same_name(&new.name, &place.name)));
-        let plan = SeasonPlan { places: kept.cloned().chain(places).collect(), given: before.given.clone() };
+        let is_new = |place: &PlacePlanned| places.iter().any(|new| same_name(&new.name, &place.name));
+        let kept: Vec<PlacePlanned> = before.places.iter().filter(|place| !is_new(place)).cloned().collect();
+        let plan = SeasonPlan { places: kept.into_iter().chain(places).collect(), given: before.given };
         added = store.write_season(season, &arguments.author, &plan, Utc::now()).map_err(store_failure)?.0.added;
     }
     if arguments.json {
