@@ -18,6 +18,9 @@ from conftest import PROGRAM, ROOT, rakelight
 LANGUAGES = ["en", "de", "fr", "es", "pl"]
 DEMO = ROOT / "fixtures" / "demo-visit"
 TOOLS = ROOT / "target" / "verapdf"
+needs_pdf = pytest.mark.skipif(
+    not PROGRAM.with_name("rakelight-pdf").is_file(), reason="rakelight-pdf isn't built: `tests/run pdf` builds it, in a quarter of an hour"
+)
 
 
 def visit_toml(signs=0, name="Quillmark Shore", notice="Invented."):
@@ -148,17 +151,20 @@ def text_of(path):
     return "\n".join(page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(path))
 
 
+@needs_pdf
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("name", ["demo", "nothing", "many", "hostile"])
 def test_it_is_two_pages_at_most(stores, name, language):
     assert pages(summary(stores, name, "pdf", language)) <= 2
 
 
+@needs_pdf
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_usual_visit_is_one_page(stores, language):
     assert pages(summary(stores, "nothing", "pdf", language)) == 1
 
 
+@needs_pdf
 def test_the_pdf_says_what_the_page_says(stores):
     for language in LANGUAGES:
         said = re.sub(r"[\s⁰¹²³⁴-⁹]+", "", text_of(summary(stores, "nothing", "pdf", language)))
@@ -198,6 +204,7 @@ def rules(verdict):
     return {line.split(" ")[0] for line in verdict} - {"not"}
 
 
+@needs_pdf
 def test_the_pdf_is_tagged_as_pdf_ua_asks_but_for_what_is_known(stores, verapdf, tmp_path):
     files = [summary(stores, name, "pdf", language) for name in ("demo", "nothing", "many") for language in ("en", "pl")]
     untagged = tmp_path / "untagged.pdf"
@@ -211,6 +218,7 @@ def test_the_pdf_is_tagged_as_pdf_ua_asks_but_for_what_is_known(stores, verapdf,
         assert rules(verdict) <= UNDONE, (file, verdict)
 
 
+@needs_pdf
 def test_the_pdf_is_whole(stores, tmp_path):
     path = summary(stores, "demo", "pdf")
     with pikepdf.open(path) as pdf:
@@ -246,6 +254,7 @@ def test_of_several_visits_one_is_named(stores, tmp_path):
     assert "no visit" in rakelight("summary", "--store", store, "--visit", "zz", "--out", tmp_path / "x.html", expect=2)
 
 
+@needs_pdf
 def test_a_report_is_made_in_both_formats(stores, verapdf, tmp_path):
     made = ["report", "--store", stores / "demo" / "store", "--from", "2026-10-01", "--to", "2026-12-31", "--out"]
     rakelight(*made, tmp_path / "r.html")
