@@ -43,9 +43,13 @@ pub struct Pictures {
     making: [Mutex<()>; 2],
 }
 
+/// A photograph's SHA-256, and what of it.
+type Key = (String, View);
+
 #[derive(Default)]
 struct Kept {
-    pictures: HashMap<(String, View), (u64, Arc<Vec<u8>>)>,
+    /// When each was last used, by count, and the copy itself.
+    pictures: HashMap<Key, (u64, Arc<Vec<u8>>)>,
     bytes: usize,
     uses: u64,
 }
@@ -70,26 +74,26 @@ impl Pictures {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn turn(&self, key: &(String, View)) -> &Mutex<()> {
+    fn turn(&self, key: &Key) -> &Mutex<()> {
         let first = key.0.bytes().next().unwrap_or(0);
         &self.making[usize::from(first) % self.making.len()]
     }
 
     /// Whether it is worth while to make this copy before somebody asks: it isn't there, and nothing else is being made.
-    fn is_idle_for(&self, key: &(String, View)) -> bool {
+    fn is_idle_for(&self, key: &Key) -> bool {
         self.kept().get(key).is_none() && self.turn(key).try_lock().is_ok()
     }
 }
 
 impl Kept {
-    fn get(&mut self, key: &(String, View)) -> Option<Arc<Vec<u8>>> {
+    fn get(&mut self, key: &Key) -> Option<Arc<Vec<u8>>> {
         self.uses += 1;
         let (used, copy) = self.pictures.get_mut(key)?;
         *used = self.uses;
         Some(copy.clone())
     }
 
-    fn put(&mut self, key: (String, View), copy: Arc<Vec<u8>>) {
+    fn put(&mut self, key: Key, copy: Arc<Vec<u8>>) {
         self.bytes += copy.len();
         self.uses += 1;
         if let Some((_, old)) = self.pictures.insert(key, (self.uses, copy)) {

@@ -125,7 +125,7 @@ fn feature(geometry: &Value, label: &str, href: Option<&str>) -> Value {
     json!({ "type": "Feature", "geometry": geometry, "properties": { "label": label, "href": href } })
 }
 
-fn rows(reader: &Reader, lines: &Lines, tasks: &[(Task, Option<[f64; 2]>)]) -> Vec<Row> {
+fn rows(reader: &Reader, lines: &Lines, tasks: &[Placed]) -> Vec<Row> {
     let mut rows: BTreeMap<String, Row> = BTreeMap::new();
     let key = |name: &str| name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>().join(" ");
     for line in lines.visits.values() {
@@ -154,8 +154,11 @@ fn rows(reader: &Reader, lines: &Lines, tasks: &[(Task, Option<[f64; 2]>)]) -> V
     rows.into_values().map(finish).collect()
 }
 
-/// What was given to somebody, the last to end last, and where it is.
-fn tasks(reader: &Reader) -> Result<Vec<(Task, Option<[f64; 2]>)>, Refusal> {
+/// What was given to somebody, and where it is: latitude and longitude, degrees.
+type Placed = (Task, Option<[f64; 2]>);
+
+/// All of it, the last to end last.
+fn tasks(reader: &Reader) -> Result<Vec<Placed>, Refusal> {
     let plans = reader.pages.plans()?;
     let planned: HashSet<String> =
         plans.iter().flat_map(|plan| &plan.places).map(|place| place.name.to_lowercase()).collect();

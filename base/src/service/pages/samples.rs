@@ -35,7 +35,7 @@ pub async fn list(ask: Ask) -> Response {
         let visits: Vec<Visit> =
             reader.pages.with_store(|store| ids.iter().filter_map(|id| store.visit(id).transpose()).collect())?;
         let mut rows: Vec<Row> = visits.iter().flat_map(|visit| rows(reader, visit)).collect();
-        rows.sort_by(|a, b| b.sample.since.cmp(&a.sample.since));
+        rows.sort_by_key(|row| std::cmp::Reverse(row.sample.since));
         let contents: Vec<_> = contents(reader);
         reader.page("samples.html", context! { rows, contents })
     })

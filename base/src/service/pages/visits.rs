@@ -37,7 +37,7 @@ pub async fn list(ask: Ask) -> Response {
         let lines = reader.pages.list.now(&reader.pages.store)?;
         let mut visits: Vec<_> =
             lines.visits.iter().filter(|(_, line)| !own || was_there(&line.people, &person.name)).collect();
-        visits.sort_by(|a, b| b.1.start.cmp(&a.1.start));
+        visits.sort_by_key(|(_, line)| std::cmp::Reverse(line.start));
         let all = visits.len();
         let decided = |stage: Stage| matches!(stage, Stage::Second | Stage::Settled);
         let rows: Vec<Row> = visits
