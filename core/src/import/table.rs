@@ -77,9 +77,9 @@ pub enum TableError {
 ///
 /// ```
 /// use rakelight_core::import::{Given, table};
-/// use rakelight_core::words::Words;
+/// use rakelight_core::{survey::SignKind, words::Words};
 /// let file = "Date;Site;Species;Lat;Lon\n2019-10-03;Mill weir;Lutra lutra;53.9;8.2\n2019-10-03;Mill weir;Yeti;;\n";
-/// let given = Given { people: vec!["Ada Holm".into()], ..Given::default() };
+/// let given = Given { people: vec!["Ada Holm".into()], kind: Some(SignKind::Dropping), ..Given::default() };
 /// let read = table(file, &given, &Words::load("en").expect("English")).expect("a table");
 /// assert_eq!((read.visits.len(), read.visits[0].signs.len()), (1, 1));
 /// assert_eq!(read.refused[0].line, 3);
