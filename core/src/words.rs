@@ -47,11 +47,7 @@ impl Words {
             "pl" => include_str!("../data/words/pl.toml"),
             _ => return Err(WordsError::UnknownLanguage { language: language.into() }),
         };
-        let broken = |detail: String| WordsError::Broken { language: language.into(), detail };
-        let table: toml::Table = file.parse().map_err(|e: toml::de::Error| broken(e.to_string()))?;
-        let mut texts = BTreeMap::new();
-        flatten("", &table, &mut texts).map_err(broken)?;
-        Ok(Self { language: language.into(), texts })
+        Self { language: language.into(), texts: BTreeMap::new() }.with(file)
     }
 
     /// With a program's own texts beside those that are built in.
@@ -112,6 +108,18 @@ impl Words {
     /// A number with so many decimals, as the language writes it.
     pub fn number(&self, value: f64, decimals: usize) -> String {
         format!("{value:.decimals$}").replace('.', self.say("number.decimal"))
+    }
+
+    /// A day, as the language writes it.
+    ///
+    /// ```
+    /// let words = rakelight_core::words::Words::load("en").expect("English is built in");
+    /// assert_eq!(words.day("2026-10-03".parse().expect("a day")), "3 October 2026");
+    /// ```
+    pub fn day(&self, day: chrono::NaiveDate) -> String {
+        let month = format!("month.{}", day.format("%m"));
+        let (number, year) = (day.format("%-d").to_string(), day.format("%Y").to_string());
+        self.fill("summary.date", &[("day", &number), ("month", self.say(&month)), ("year", &year)])
     }
 
     /// All keys, in order.

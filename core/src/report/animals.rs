@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::Months;
+use chrono::{Months, NaiveDate};
 use serde::Serialize;
 
 use super::{ReportError, Season};
@@ -10,7 +10,7 @@ use crate::analysis::animals::at_least;
 use crate::analysis::change::{self, change};
 use crate::analysis::draw;
 use crate::analysis::occupancy::{Model, fit};
-use crate::analysis::of_store::{self, Span};
+use crate::analysis::of_store::{self, Gathered, Span};
 use crate::summary::plain::line;
 use crate::survey::{Grade, Visit, findings, walks};
 use crate::words::Words;
@@ -81,10 +81,16 @@ pub(super) fn found(visits: &[&Visit], words: &Words) -> Vec<Found> {
     sums.into_iter().map(row).collect()
 }
 
-/// Occupancy, the least number of animals and the change since the year before, each as far as the visits allow.
-pub(super) fn analysed(season: &Season<'_>, maker: &str, span: &Span, words: &Words) -> Result<Analysed, ReportError> {
-    let histories = of_store::histories(season.visits, maker, span, words).histories;
-    let fit = fit(&histories, &Model::default(), 0.95)?;
+/// Occupancy, the least number of animals and the change since the year before, each as far as the visits allow; and which visits don't count, and why.
+pub(super) fn analysed(
+    season: &Season<'_>,
+    maker: &str,
+    span: &Span,
+    words: &Words,
+) -> Result<(Analysed, Vec<String>), ReportError> {
+    let gathered = of_store::histories(season.visits, maker, span, words);
+    let histories = &gathered.histories;
+    let fit = fit(histories, &Model::default(), 0.95)?;
     let (found, visited) = (histories.found_at(), histories.places_visited());
     let naive = words.number(found as f64 / visited.max(1) as f64, 2);
     let counts = [
@@ -104,7 +110,7 @@ pub(super) fn analysed(season: &Season<'_>, maker: &str, span: &Span, words: &Wo
         {
             lines.push(words.fill(key, &[("value", &with_interval(value, interval, words))]));
         }
-        let groups = draw::of_occupancy(&histories, &fit, &Model::default(), words);
+        let groups = draw::of_occupancy(histories, &fit, &Model::default(), words);
         plot = groups.ok().map(|groups| draw::plot(&groups, 0.95, words)).transpose()?;
     }
     let signs = of_store::signs(season.visits, maker, span);
@@ -112,30 +118,36 @@ pub(super) fn analysed(season: &Season<'_>, maker: &str, span: &Span, words: &Wo
         let bound = at_least(&signs, None)?;
         lines.push(words.count("analyse.animals.at_least", bound.set.len()));
     }
-    let (steps, notes) = since_the_year_before(season, maker, words)?;
+    let (steps, notes) = since_the_year_before(season, maker, &gathered, words)?;
     lines.extend(steps);
     let mut notes_of_fit: Vec<String> = fit.warnings.iter().map(|warning| warning.say(words)).collect();
     notes_of_fit.extend(notes);
     let name = words.say(&format!("maker.{maker}")).to_owned();
-    Ok(Analysed { name, lines, plot, notes: notes_of_fit })
+    let passed_over = passed_over(&name, gathered.passed_over, words);
+    Ok((Analysed { name, lines, plot, notes: notes_of_fit }, passed_over))
 }
 
 /// The same days a year before, where anybody was there.
 fn since_the_year_before(
     season: &Season<'_>,
     maker: &str,
+    gathered: &Gathered,
     words: &Words,
 ) -> Result<(Vec<String>, Vec<String>), ReportError> {
     let year = Months::new(12);
     let Some(before) = season.from.checked_sub_months(year).zip(season.to.checked_sub_months(year)) else {
         return Ok((vec![], vec![]));
     };
-    let of_days = |(from, to)| {
-        let span = Span { from: Some(from), to: Some(to), months: vec![] };
-        let gathered = of_store::histories(season.visits, maker, &span, words);
-        change::Season { name: format!("{from}–{to}"), months: Some(gathered.months), histories: gathered.histories }
+    let span = Span { from: Some(before.0), to: Some(before.1), months: vec![] };
+    let season_of = |(from, to): (NaiveDate, NaiveDate), gathered: Gathered| change::Season {
+        name: format!("{from}–{to}"),
+        months: Some(gathered.months),
+        histories: gathered.histories,
     };
-    let seasons = [of_days(before), of_days((season.from, season.to))];
+    let seasons = [
+        season_of(before, of_store::histories(season.visits, maker, &span, words)),
+        season_of((season.from, season.to), gathered.clone()),
+    ];
     if seasons.iter().any(|one| one.histories.places_visited() == 0) {
         return Ok((vec![], vec![]));
     }
@@ -144,16 +156,14 @@ fn since_the_year_before(
 }
 
 /// Which visits don't count for occupancy, and why.
-pub(super) fn passed_over(season: &Season<'_>, maker: &str, span: &Span, words: &Words) -> Vec<String> {
-    let gathered = of_store::histories(season.visits, maker, span, words);
-    let name = words.say(&format!("maker.{maker}")).to_owned();
+fn passed_over(name: &str, visits: Vec<of_store::PassedOver>, words: &Words) -> Vec<String> {
     let text = |passed: of_store::PassedOver| {
         let values =
             [("place", line(&passed.place, 60)), ("start", passed.start), ("why", words.say(passed.why.key()).into())];
         let values: Vec<(&str, &str)> = values.iter().map(|(key, text)| (*key, text.as_str())).collect();
         format!("{name}: {}", words.fill("analyse.passed_over.line", &values))
     };
-    gathered.passed_over.into_iter().map(text).collect()
+    visits.into_iter().map(text).collect()
 }
 
 fn with_interval(value: f64, interval: Option<[f64; 2]>, words: &Words) -> String {

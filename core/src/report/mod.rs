@@ -13,7 +13,6 @@ use crate::analysis::animals::SignsError;
 use crate::analysis::occupancy::ModelError;
 use crate::analysis::of_store::Span;
 use crate::plot::PlotError;
-use crate::summary::page::date;
 use crate::summary::plain::{line, names};
 use crate::summary::template;
 use crate::survey::{SeasonPlan, State, Task, Visit, Walk, walks};
@@ -89,15 +88,15 @@ pub fn html(season: &Season<'_>, words: &Words) -> Result<String, ReportError> {
     let walked = walks(visits.iter().copied());
     let span = Span { from: Some(from), to: Some(to), months: vec![] };
     let targets = animals::targets(&visits);
-    let analysed: Vec<animals::Analysed> =
+    let all: Vec<(animals::Analysed, Vec<String>)> =
         targets.iter().map(|maker| animals::analysed(season, maker, &span, words)).collect::<Result<_, _>>()?;
-    let passed_over = targets.iter().flat_map(|maker| animals::passed_over(season, maker, &span, words)).collect();
+    let (analysed, passed_over): (Vec<_>, Vec<_>) = all.into_iter().unzip();
     let mut notices: Vec<String> = visits.iter().filter_map(|visit| visit.opened.notice.clone()).collect();
     notices.sort_unstable();
     notices.dedup();
     let page = Page {
-        title: words.fill("report.title", &[("from", &date(from, words)), ("to", &date(to, words))]),
-        made: words.fill("report.made", &[("day", &date(today, words)), ("version", env!("CARGO_PKG_VERSION"))]),
+        title: words.fill("report.title", &[("from", &words.day(from)), ("to", &words.day(to))]),
+        made: words.fill("report.made", &[("day", &words.day(today)), ("version", env!("CARGO_PKG_VERSION"))]),
         notices: notices.iter().take(3).map(|notice| line(notice, 250)).collect(),
         short: in_short(&visits, &walked, words),
         found: animals::found(&visits, words),
@@ -106,7 +105,7 @@ pub fn html(season: &Season<'_>, words: &Words) -> Result<String, ReportError> {
         due: due(season, words),
         methods: methods(&visits, !analysed.is_empty(), words),
         analysed,
-        passed_over,
+        passed_over: passed_over.concat(),
         limits: vec![words.say("report.limit_counts").into(), words.say("report.limit_positions").into()],
     };
     Ok(template::render("report.html", include_str!("report.html"), &page, words)?)
@@ -161,7 +160,7 @@ fn due(season: &Season<'_>, words: &Words) -> Vec<[String; 4]> {
         [
             line(&task.given.place, 60),
             names(&task.given.people, 4),
-            date(task.given.until, words),
+            words.day(task.given.until),
             words.say(task.state.key()).to_owned(),
         ]
     };

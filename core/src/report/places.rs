@@ -6,7 +6,6 @@ use serde::Serialize;
 
 use super::effort;
 use crate::place::{Category, Generalised, Position};
-use crate::summary::page::date;
 use crate::summary::plain::line;
 use crate::survey::{Grade, Visit, Walk, findings};
 use crate::words::Words;
@@ -37,7 +36,7 @@ pub(super) fn rows(visits: &[&Visit], walks: &[Walk], words: &Words) -> Vec<Row>
             visits: walks.len(),
             searched: effort::of_walks(&here, &walks.iter().copied().cloned().collect::<Vec<_>>()).say(words),
             found: found(&here, words),
-            last: date(last.start.date_naive(), words),
+            last: words.day(last.start.date_naive()),
         })
     };
     places.into_values().filter_map(row).collect()

@@ -2,7 +2,6 @@
 
 use std::path::PathBuf;
 
-use chrono::NaiveDate;
 use serde::Serialize;
 
 use super::advice::{self, Said};
@@ -87,7 +86,7 @@ impl Page {
         let shown = Shown::of(visit, besides.exact_places);
         let people = names(&opened.people, 5);
         Ok(Self {
-            date: date(opened.start.date_naive(), words),
+            date: words.day(opened.start.date_naive()),
             owner: opened.landowner.as_ref().map(|owner| words.fill("summary.for", &[("name", &line(owner, 60))])),
             title: words.fill("summary.title", &[("place", &line(&opened.place_name, 80))]),
             by: words.fill("summary.by", &[("people", &people), ("purpose", &line(&opened.purpose, 120))]),
@@ -124,12 +123,6 @@ impl Page {
                 .join(" "),
         })
     }
-}
-
-pub(crate) fn date(day: NaiveDate, words: &Words) -> String {
-    let month = words.say(&format!("month.{}", day.format("%m"))).to_owned();
-    let (day, year) = (day.format("%-d").to_string(), day.format("%Y").to_string());
-    words.fill("summary.date", &[("day", &day), ("month", &month), ("year", &year)])
 }
 
 fn made_with(words: &Words) -> String {
@@ -206,7 +199,7 @@ fn said(of: &[Said], section: &str, visit: &Visit, findings: &[Finding], sources
 fn back(besides: &Besides<'_>, words: &Words) -> String {
     match besides.back {
         Some(given) => {
-            let (from, until) = (date(given.from, words), date(given.until, words));
+            let (from, until) = (words.day(given.from), words.day(given.until));
             let key = if from == until { "summary.back_on" } else { "summary.back_between" };
             words.fill(key, &[("from", &from), ("until", &until)])
         }

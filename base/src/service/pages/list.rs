@@ -1,6 +1,6 @@
 //! What the store's visits look like in lists: kept in memory, and read anew where something was written since.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashSet};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, FixedOffset};
@@ -97,11 +97,12 @@ impl Lines {
     fn sort(&mut self) -> Result<(), Refusal> {
         let mut found = Found::default();
         self.visits.values().flat_map(|line| &line.signs).for_each(|sign| found.count(sign));
-        let mut bits: Vec<(f64, &str, usize)> = Vec::new();
-        for (visit, line) in &self.visits {
-            let hardness = found.hardness(&line.signs).map_err(Refusal::machine)?;
-            bits.extend(hardness.into_iter().enumerate().map(|(i, bits)| (bits, visit.as_str(), i)));
-        }
+        let signs = || {
+            self.visits.iter().flat_map(|(visit, line)| line.signs.iter().enumerate().map(move |(i, s)| (visit, i, s)))
+        };
+        let hardness = found.hardness(signs().map(|(_, _, sign)| sign)).map_err(Refusal::machine)?;
+        let mut bits: Vec<(f64, &str, usize)> =
+            hardness.into_iter().zip(signs()).map(|(bits, (visit, i, _))| (bits, visit.as_str(), i)).collect();
         bits.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| (a.1, a.2).cmp(&(b.1, b.2))));
         self.order = bits.into_iter().map(|(_, visit, i)| (visit.to_owned(), i)).collect();
         Ok(())
@@ -177,11 +178,4 @@ fn first_looks(sign: &ToCheck) -> Vec<(&str, String)> {
         looks.extend(said.map(|said| (opinion.by.as_str(), said)));
     }
     looks
-}
-
-/// How many signs there are of each task.
-pub fn counted(tasks: impl Iterator<Item = Task>) -> HashMap<Task, usize> {
-    let mut counts = HashMap::new();
-    tasks.for_each(|task| *counts.entry(task).or_default() += 1);
-    counts
 }

@@ -1,5 +1,7 @@
 //! The list of what is to be checked, and how well those agree who check.
 
+use std::collections::HashMap;
+
 use axum::response::Response;
 use rakelight_core::analysis::{Agreement, agreement as agree};
 use rakelight_core::exchange::wire::Role;
@@ -7,7 +9,7 @@ use rakelight_core::survey::Stage;
 use serde::Serialize;
 
 use super::ask::{Ask, Reader, to};
-use super::list::{Task, counted};
+use super::list::Task;
 use super::refusal::Refusal;
 use super::templates::context;
 
@@ -46,23 +48,25 @@ pub async fn list(ask: Ask) -> Response {
     ask.person(Role::FieldWorker, |reader, person| {
         let named = reader.query.get("list").unwrap_or("first");
         let (chosen, task) = LISTS.into_iter().find(|(name, _)| *name == named).ok_or(Refusal::NOT_THERE)?;
-        let from: usize = reader.query.get("from").and_then(|from| from.parse().ok()).unwrap_or(0);
+        let from: usize =
+            reader.query.get("from").and_then(|from| from.parse().ok()).unwrap_or(0).min(usize::MAX - ON_A_PAGE);
         let lines = reader.pages.list.now(&reader.pages.store)?;
-        let counts = counted(lines.tasks(&person.name).map(|(task, _)| task));
-        let of_list = lines.tasks(&person.name).filter(|(of, _)| *of == task);
-        let rows: Vec<Row> = of_list
-            .skip(from)
-            .take(ON_A_PAGE)
-            .map(|(_, of)| Row {
-                visit: of.visit,
-                sign: &of.sign.sign,
-                kind: reader.kind(of.sign.kind),
-                place: &of.line.place,
-                date: reader.date(of.line.start),
-                photographs: of.photographs,
-                looked: of.sign.opinions.len(),
-            })
-            .collect();
+        let (mut counts, mut rows): (HashMap<Task, usize>, Vec<Row>) = (HashMap::new(), Vec::new());
+        for (of_sign, of) in lines.tasks(&person.name) {
+            let before = counts.entry(of_sign).or_default();
+            if of_sign == task && (from..from + ON_A_PAGE).contains(before) {
+                rows.push(Row {
+                    visit: of.visit,
+                    sign: &of.sign.sign,
+                    kind: reader.kind(of.sign.kind),
+                    place: &of.line.place,
+                    date: reader.date(of.line.start),
+                    photographs: of.photographs,
+                    looked: of.sign.opinions.len(),
+                });
+            }
+            *before += 1;
+        }
         let count = |task: &Task| counts.get(task).copied().unwrap_or(0);
         let lists: Vec<_> = LISTS.iter().map(|(name, task)| context! { name, count => count(task) }).collect();
         let next = (from + rows.len() < count(&task)).then_some(from + ON_A_PAGE);
@@ -112,9 +116,7 @@ impl Reader<'_> {
 
     /// A day, as the language writes it.
     pub fn date(&self, at: chrono::DateTime<chrono::FixedOffset>) -> String {
-        let month = self.words.say(&format!("month.{}", at.format("%m"))).to_owned();
-        let (day, year) = (at.format("%-d").to_string(), at.format("%Y").to_string());
-        self.words.fill("summary.date", &[("day", &day), ("month", &month), ("year", &year)])
+        self.words.day(at.date_naive())
     }
 
     /// A day and the time by the clock of the place.
