@@ -6,6 +6,7 @@
 //! rear edge of the heel pad. All at the minimum outline, where the pad's floor turns up (Fjelline & Mansfield 1989).
 
 mod dimensions;
+mod drawn;
 mod feet;
 mod landmarks;
 mod light;
@@ -17,6 +18,7 @@ mod stated;
 mod together;
 
 pub use dimensions::{Dimension, Floor, Parts, PointMeasure, PrintMeasure};
+pub use drawn::{BAR_MM, bar_px, measure_in, measure_text, measured_lines, print_in};
 pub use feet::{FootMeasure, Mean, feet};
 pub use landmarks::{Foot, LandmarkError, Landmarks, Marking, PhotoPoints, PrintMarks, Side};
 pub use light::{Ground, Light, PadEdge, PadProposal};

@@ -9,9 +9,8 @@ use serde::Serialize;
 use serde_json::Value;
 
 use super::plain::line;
-use crate::measured::Measured;
 use crate::photo::{self, PhotoError};
-use crate::print::PrintMarks;
+use crate::print::{BAR_MM, PrintMarks, bar_px, measure_in, measure_text, measured_lines, print_in};
 use crate::survey::{Finding, PrintMeasured};
 use crate::words::Words;
 
@@ -34,8 +33,6 @@ pub(super) struct Figure {
 const WIDTH_PX: f64 = 760.0;
 /// Around the landmarks this share of their extent is shown too.
 const MARGIN: f64 = 0.45;
-/// The scale bar's length, mm.
-const BAR_MM: f64 = 50.0;
 
 /// Draws the first marked print of a measured photograph (the first of several); `None` where it has no two landmarks.
 pub(super) fn draw(
@@ -55,16 +52,15 @@ pub(super) fn draw(
     JpegEncoder::new_with_quality(&mut jpeg, 82)
         .encode_image(&copy)
         .map_err(|error| PhotoError::Damaged { format: "JPEG", detail: error.to_string() })?;
-    let prints = measured.measurement["prints"].as_array();
-    let print = prints.into_iter().flatten().find(|print| print["id"] == marks.id.as_str()).unwrap_or(&Value::Null);
+    let print = print_in(&measured.measurement, &marks.id);
     let mut drawing =
         format!(r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" aria-hidden="true">"#);
-    for (from, to, name) in lines(marks) {
-        if let Some(length) = read_measure(print, name) {
+    for (from, to, name) in measured_lines(marks) {
+        if let Some(length) = measure_in(print, name) {
             measure_line(&mut drawing, window.place(from), window.place(to), &measure_text(length, words));
         }
     }
-    if let Some(mm_to_px) = bar_px(&measured.measurement, &window) {
+    if let Some(mm_to_px) = bar_in_figure(&measured.measurement, &window) {
         scale_bar(&mut drawing, f64::from(height), mm_to_px);
     }
     drawing.push_str("</svg>");
@@ -117,20 +113,6 @@ impl Window {
     }
 }
 
-/// The measured lines of a print: from, to, and the measure's name.
-fn lines(marks: &PrintMarks) -> Vec<([f64; 2], [f64; 2], &'static str)> {
-    let point = |name: &str| marks.points.get(name).copied();
-    let width = point("widest_left").zip(point("widest_right")).map(|(a, b)| (a, b, "width_mm"));
-    let heel = point("heel_rear").map(|rear| (rear, "length_with_heel_mm"));
-    let rear = heel.or_else(|| point("pad_rear").map(|rear| (rear, "length_without_heel_mm")));
-    let length = rear.and_then(|(rear, name)| Some((marks.foremost_tip(rear)?, rear, name)));
-    width.into_iter().chain(length).collect()
-}
-
-fn read_measure(print: &Value, name: &str) -> Option<Measured> {
-    Measured::new(print[name].as_f64()?, print[format!("u_{name}")].as_f64()?)
-}
-
 /// A lamp-coloured line with ink on both sides, so that it reads on mud and on snow; its measure beside its middle.
 fn measure_line(svg: &mut String, a: [f64; 2], b: [f64; 2], text: &str) {
     let length = (b[0] - a[0]).hypot(b[1] - a[1]).max(1.0);
@@ -157,20 +139,9 @@ fn measure_line(svg: &mut String, a: [f64; 2], b: [f64; 2], text: &str) {
 }
 
 /// How long the scale bar is in the figure at its lower left.
-fn bar_px(measurement: &Value, window: &Window) -> Option<f64> {
-    let rows = measurement["px_to_mm"].as_array()?;
-    let m: Vec<f64> = rows.iter().flat_map(|row| row.as_array()).flatten().filter_map(Value::as_f64).collect();
-    let mm = |[x, y]: [f64; 2]| {
-        let w = m[6] * x + m[7] * y + m[8];
-        [(m[0] * x + m[1] * y + m[2]) / w, (m[3] * x + m[4] * y + m[5]) / w]
-    };
-    if m.len() != 9 {
-        return None;
-    }
+fn bar_in_figure(measurement: &Value, window: &Window) -> Option<f64> {
     let bottom = f64::from(window.height) * window.scale() - 24.0;
-    let (a, b) = (mm(window.pixel([24.0, bottom])), mm(window.pixel([124.0, bottom])));
-    let px = 100.0 * BAR_MM / (a[0] - b[0]).hypot(a[1] - b[1]);
-    px.is_finite().then_some(px)
+    bar_px(measurement, [[24.0, bottom], [124.0, bottom]].map(|at| window.pixel(at))).map(|px| px * window.scale())
 }
 
 fn scale_bar(svg: &mut String, height: f64, px: f64) {
@@ -194,15 +165,10 @@ fn caption(print: &Value, words: &Words) -> String {
     // The two that are drawn in.
     let lengths = ["length_with_heel_mm", "length_without_heel_mm"]
         .into_iter()
-        .find_map(|name| Some((name, read_measure(print, name)?)));
-    let width = read_measure(print, "width_mm").map(|width| ("width_mm", width));
+        .find_map(|name| Some((name, measure_in(print, name)?)));
+    let width = measure_in(print, "width_mm").map(|width| ("width_mm", width));
     let measures = width.into_iter().chain(lengths);
     let measures = measures
         .map(|(name, length)| format!("{} {}", words.say(&format!("measure.{name}")), measure_text(length, words)));
     std::iter::once(foot.to_owned()).chain(measures).collect::<Vec<_>>().join(" · ")
-}
-
-/// A measure with its 95 % half width, as the look asks: `60.1 mm ±1.8`.
-fn measure_text(mm: Measured, words: &Words) -> String {
-    format!("{} mm ±{}", words.number(mm.value, 1), words.number(mm.half_width_95(), 1))
 }

@@ -2,16 +2,12 @@
 
 use std::fmt::Write;
 
-use rakelight_core::measured::Measured;
-use rakelight_core::print::PrintMarks;
+use rakelight_core::print::{BAR_MM, PrintMarks, bar_px, measure_in, measure_text, measured_lines, print_in};
 use rakelight_core::survey::PrintMeasured;
 use rakelight_core::words::Words;
-use serde_json::Value;
 
 /// Around the marks so much of their extent is shown too, to each side.
 const MARGIN: f64 = 0.5;
-/// The scale bar's length, mm.
-const BAR_MM: f64 = 50.0;
 
 /// The upright picture's width and height, px, as they were measured.
 pub fn size(measured: &PrintMeasured) -> Option<[u32; 2]> {
@@ -51,42 +47,24 @@ pub fn draw(measured: &PrintMeasured, [left, top, width, height]: [u32; 4], word
         r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left} {top} {width} {height}" class="measures" aria-hidden="true">"#
     );
     for marks in marks(measured) {
-        let prints = measured.measurement["prints"].as_array();
-        let print = prints.into_iter().flatten().find(|print| print["id"] == marks.id.as_str()).unwrap_or(&Value::Null);
-        for (from, to, name) in lines(&marks) {
-            if let Some(length) = read(print, name) {
-                line(&mut svg, from, to, &text(length, words), unit);
+        let print = print_in(&measured.measurement, &marks.id);
+        for (from, to, name) in measured_lines(&marks) {
+            if let Some(length) = measure_in(print, name) {
+                line(&mut svg, from, to, &measure_text(length, words), unit);
             }
         }
     }
-    if let Some(px) = bar_px(&measured.measurement, [left, top, width, height]) {
-        bar(&mut svg, [f64::from(left) + unit, f64::from(top + height) - unit], px, unit);
+    let (x, y) = (f64::from(left), f64::from(top + height));
+    let px = bar_px(&measured.measurement, [[x, y], [x + f64::from(width) / 8.0, y]]);
+    if let Some(px) = px.filter(|px| *px < f64::from(width)) {
+        bar(&mut svg, [x + unit, y - unit], px, unit);
     }
     svg.push_str("</svg>");
     svg
 }
 
-/// A measure with its 95 % half width: `60.1 mm ±1.8`.
-pub fn text(mm: Measured, words: &Words) -> String {
-    format!("{} mm ±{}", words.number(mm.value, 1), words.number(mm.half_width_95(), 1))
-}
-
-/// A measure of a document's print.
-pub fn read(print: &Value, name: &str) -> Option<Measured> {
-    Measured::new(print[name].as_f64()?, print[format!("u_{name}")].as_f64()?)
-}
-
 fn marks(measured: &PrintMeasured) -> Vec<PrintMarks> {
     measured.landmarks.clone().of_photo(&measured.file).prints
-}
-
-fn lines(marks: &PrintMarks) -> Vec<([f64; 2], [f64; 2], &'static str)> {
-    let point = |name: &str| marks.points.get(name).copied();
-    let width = point("widest_left").zip(point("widest_right")).map(|(a, b)| (a, b, "width_mm"));
-    let with_heel = point("heel_rear").map(|rear| (rear, "length_with_heel_mm"));
-    let rear = with_heel.or_else(|| point("pad_rear").map(|rear| (rear, "length_without_heel_mm")));
-    let length = rear.and_then(|(rear, name)| Some((marks.foremost_tip(rear)?, rear, name)));
-    width.into_iter().chain(length).collect()
 }
 
 /// Lamp-coloured with ink on both sides, so that it reads on mud and on snow.
@@ -110,23 +88,6 @@ fn line(svg: &mut String, a: [f64; 2], b: [f64; 2], text: &str, unit: f64) {
         svg,
         r##"<path d="{path}" fill="none" stroke="#14222B" stroke-width="{ink:.1}" stroke-linecap="round"/><path d="{path}" fill="none" stroke="#F4B400" stroke-width="{lamp:.1}" stroke-linecap="round"/><text x="{x:.1}" y="{y:.1}" text-anchor="{anchor}" font-size="{size:.1}" font-weight="600" fill="#14222B" stroke="#F7F5EF" stroke-width="{halo:.1}" stroke-linejoin="round" paint-order="stroke">{text}</text>"##
     );
-}
-
-/// How long the scale bar is in the lower left of this part, px.
-fn bar_px(measurement: &Value, [left, top, width, height]: [u32; 4]) -> Option<f64> {
-    let rows = measurement["px_to_mm"].as_array()?;
-    let m: Vec<f64> = rows.iter().flat_map(|row| row.as_array()).flatten().filter_map(Value::as_f64).collect();
-    if m.len() != 9 {
-        return None;
-    }
-    let mm = |[x, y]: [f64; 2]| {
-        let w = m[6] * x + m[7] * y + m[8];
-        [(m[0] * x + m[1] * y + m[2]) / w, (m[3] * x + m[4] * y + m[5]) / w]
-    };
-    let (x, y, step) = (f64::from(left), f64::from(top + height), f64::from(width) / 8.0);
-    let (a, b) = (mm([x, y]), mm([x + step, y]));
-    let px = step * BAR_MM / (a[0] - b[0]).hypot(a[1] - b[1]);
-    (px.is_finite() && px < f64::from(width)).then_some(px)
 }
 
 fn bar(svg: &mut String, [x, y]: [f64; 2], px: f64, unit: f64) {

@@ -1,7 +1,6 @@
 //! Photographs as a screen needs them: upright copies, smaller, without anything but the picture; and what low light shows of the ground.
 
 use std::collections::HashMap;
-use std::io::Cursor;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use axum::extract::Path;
@@ -13,10 +12,10 @@ use rakelight_core::exchange::wire::Role;
 use rakelight_core::photo::{Photo, read_colour};
 use rakelight_core::print;
 
+use super::Pages;
 use super::ask::Ask;
 use super::fields::Fields;
 use super::refusal::Refusal;
-use super::{Pages, Site};
 
 /// A copy's longer side at most, px: sharp on a screen that is 1600 px wide.
 const LONGEST_PX: u32 = 1600;
@@ -77,11 +76,6 @@ impl Pictures {
     fn turn(&self, key: &Key) -> &Mutex<()> {
         let first = key.0.bytes().next().unwrap_or(0);
         &self.making[usize::from(first) % self.making.len()]
-    }
-
-    /// Whether it is worth while to make this copy before somebody asks: it isn't there, and nothing else is being made.
-    fn is_idle_for(&self, key: &Key) -> bool {
-        self.kept().get(key).is_none() && self.turn(key).try_lock().is_ok()
     }
 }
 
@@ -150,7 +144,7 @@ pub async fn view(ask: Ask, Path((sha256, name)): Path<(String, String)>) -> Res
         let copy = reader.pages.copy(&sha256, view)?.ok_or(Refusal::NOT_THERE)?;
         let kind = if view == View::Relief { "image/png" } else { "image/jpeg" };
         let headers = [(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "private, max-age=600")];
-        Ok((headers, Cursor::new(copy.as_ref().clone()).into_inner()).into_response())
+        Ok((headers, copy.to_vec()).into_response())
     })
     .await
 }
@@ -168,15 +162,6 @@ impl Pages {
     fn copy(&self, sha256: &str, view: View) -> Result<Option<Arc<Vec<u8>>>, Refusal> {
         let path = self.with_store(|store| store.photo_path(sha256))?;
         path.map(|path| self.pictures.copy(sha256, view, &path)).transpose()
-    }
-
-    /// Makes a copy that is asked for next, meanwhile.
-    pub fn make_ready(self: &Site, sha256: String, view: View) {
-        if !self.pictures.is_idle_for(&(sha256.clone(), view)) {
-            return;
-        }
-        let pages = self.clone();
-        drop(tokio::task::spawn_blocking(move || _ = pages.copy(&sha256, view)));
     }
 }
 

@@ -5,6 +5,7 @@ use axum::response::Response;
 use chrono::{SubsecRound, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::{Facts, Grade, Standing, observed};
+use rakelight_core::print::{measure_in, measure_text};
 use rakelight_core::survey::{
     Check, Identified, Opinion, Record, SignKind, SignNoted, Verdict, Visit, same_name, was_there, younger_than_h,
 };
@@ -15,7 +16,6 @@ use super::ask::{Ask, Reader, to};
 use super::drawing;
 use super::fields::Fields;
 use super::list::Task;
-use super::photographs::View;
 use super::refusal::Refusal;
 use super::templates::context;
 use super::to_check::LISTS;
@@ -273,9 +273,6 @@ fn photos(reader: &Reader, visit: &Visit, noted: &SignNoted) -> Result<Vec<Photo
         let close = measured.and_then(drawing::close);
         let whole = size.map(|[width, height]| [0, 0, width, height]);
         let part = if reader.query.get("view").unwrap_or("close") == "close" { close.or(whole) } else { whole };
-        if here && photos.is_empty() {
-            reader.pages.make_ready(sha256.clone(), close.map_or(View::Whole, View::Part));
-        }
         photos.push(Photo {
             file: file.clone(),
             sha256,
@@ -300,11 +297,8 @@ fn prints(reader: &Reader, visit: &Visit, noted: &SignNoted) -> Vec<Print> {
             measures: ["width_mm", "length_without_heel_mm", "length_with_heel_mm"]
                 .into_iter()
                 .filter_map(|name| {
-                    let measure = drawing::read(print, name)?;
-                    Some((
-                        reader.words.say(&format!("measure.{name}")).to_owned(),
-                        drawing::text(measure, reader.words),
-                    ))
+                    let measure = measure_in(print, name)?;
+                    Some((reader.words.say(&format!("measure.{name}")).to_owned(), measure_text(measure, reader.words)))
                 })
                 .collect(),
         })
