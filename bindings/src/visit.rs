@@ -200,10 +200,7 @@ impl Workspace {
     /// Writes the landowner's page, one self-contained HTML file, to `path`.
     pub fn make_summary(&self, visit: String, path: String) -> Result<(), ShellError> {
         let visit = self.visit(&visit)?;
-        let plans = {
-            let store = self.store();
-            store.seasons()?.iter().map(|season| store.season(season)).collect::<Result<Vec<_>, _>>()?
-        };
+        let plans = self.store().all_seasons()?;
         let back = summary::back(&plans, &visit, visit.opened.start.date_naive());
         let besides = Besides { back, ..Besides::default() };
         let page = summary::html_with(&visit, &besides, &self.words, |sha256| self.photo_file(sha256).ok());

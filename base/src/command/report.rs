@@ -8,7 +8,6 @@ use rakelight_core::report::{self, ReportError, Season};
 use rakelight_core::store::Store;
 use rakelight_core::words::Words;
 
-use super::summary::plans;
 use super::visit::store_failure;
 use crate::failure::Failure;
 use crate::page;
@@ -33,7 +32,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let store = Store::open(&arguments.store).map_err(store_failure)?;
     let visits = store.all_visits().map_err(store_failure)?;
-    let plans = plans(&store).map_err(store_failure)?;
+    let plans = store.all_seasons().map_err(store_failure)?;
     let (from, to, today) = (arguments.from, arguments.to, Utc::now().date_naive());
     let season = Season { visits: &visits, plans: &plans, from, to, today };
     let html = report::html(&season, words).map_err(|error| match error {

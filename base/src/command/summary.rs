@@ -4,9 +4,8 @@ use std::path::PathBuf;
 
 use chrono::Utc;
 use clap::Args;
-use rakelight_core::store::{Store, StoreError};
+use rakelight_core::store::Store;
 use rakelight_core::summary::{self, Besides};
-use rakelight_core::survey::SeasonPlan;
 use rakelight_core::words::Words;
 
 use super::print_table;
@@ -41,7 +40,7 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let visit = visit.ok_or_else(|| {
         Failure::input(format!("the visit {id} has no head yet: exchange with the device that opened it"))
     })?;
-    let plans = plans(&store).map_err(store_failure)?;
+    let plans = store.all_seasons().map_err(store_failure)?;
     let besides = Besides {
         back: summary::back(&plans, &visit, Utc::now().date_naive()),
         exact_places: arguments.exact_places,
@@ -50,11 +49,6 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     let photo_path = |sha256: &str| store.photo_path(sha256).ok().flatten();
     let html = summary::html_with(&visit, &besides, words, photo_path).map_err(|e| Failure::Machine(e.to_string()))?;
     page::write(out, &html)
-}
-
-/// All seasons that are planned.
-pub fn plans(store: &Store) -> Result<Vec<SeasonPlan>, StoreError> {
-    store.seasons()?.iter().map(|season| store.season(season)).collect()
 }
 
 /// `None` where there are several and none was named.

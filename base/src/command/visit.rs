@@ -74,7 +74,7 @@ fn work_through(folder: &Path, out: &Path, json: bool, words: &Words) -> Result<
     let visit = visit.ok_or_else(|| Failure::Machine("the visit isn't in the store after it was written".into()))?;
     let findings = survey::findings(&visit, words);
     let photo_path = |sha256: &str| store.photo_path(sha256).ok().flatten();
-    let plans = super::summary::plans(&store).map_err(store_failure)?;
+    let plans = store.all_seasons().map_err(store_failure)?;
     let back = summary::back(&plans, &visit, chrono::Utc::now().date_naive());
     let besides = Besides { left_out: &read.left_out, back, ..Besides::default() };
     let page = summary::html_with(&visit, &besides, words, photo_path).map_err(|e| Failure::Machine(e.to_string()))?;

@@ -62,11 +62,12 @@ impl Store {
         });
         let opinions: Vec<Opinion> = opinions.collect();
         let Some(mut visit) = Visit::assemble(read.into_iter().map(|(_, record)| record)) else { return Ok(None) };
+        let Visit { opened, checks, .. } = &mut visit;
         let own = |check: &Check| {
             let of = opinions.iter().find(|opinion| (&opinion.check.sign, opinion.check.at) == (&check.sign, check.at));
-            of.is_some_and(|opinion| was_there(&visit.opened.people, &opinion.by))
+            of.is_some_and(|opinion| was_there(&opened.people, &opinion.by))
         };
-        visit.checks = visit.checks.iter().filter(|check| !own(check)).cloned().collect();
+        checks.retain(|check| !own(check));
         Ok(Some((visit, opinions)))
     }
 
@@ -154,6 +155,14 @@ impl Store {
         Ok(SeasonPlan::assemble(entries.iter().filter_map(record)).places.pop())
     }
 
+    /// All seasons that something is planned for.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn all_seasons(&self) -> Result<Vec<SeasonPlan>, StoreError> {
+        self.seasons()?.iter().map(|season| self.season(season)).collect()
+    }
+
     /// The names of the seasons that something is planned for.
     ///
     /// # Errors
@@ -172,7 +181,7 @@ fn draft(record: &Record, visit: &str, author: &str) -> Option<Draft> {
     Some(Draft { kind, visit: visit.into(), subject: record.subject(), author: author.into(), payload })
 }
 
-/// Read as it stands: made a tree first, a store of many visits takes three times as long to read.
+/// Read as it stands: made a tree first, a store of many visits takes twice as long to read.
 fn record(entry: &Entry) -> Option<Record> {
     let payload = entry.payload.as_deref()?;
     // Nothing but one document gets between the braces.

@@ -41,8 +41,8 @@ pub use record::{
 pub use recording::{Recording, RecordingError, Step, Taken};
 pub use searched::{OnStretch, Repairs, Searched, SearchedError, TimedPlace, along, searched};
 pub use season::{
-    MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, SpotPlanned, State, Task, Walk, same_name,
-    walks,
+    MayEnter, Permission, PlaceGiven, PlacePlanned, SeasonError, SeasonPlan, SpotPlanned, State, Task, Walk, name_key,
+    same_name, walks,
 };
 pub use visit::Visit;
 pub use visit_file::{VisitFile, VisitFileError};

@@ -364,8 +364,12 @@ pub(crate) fn subject_of(name: &str) -> String {
 /// assert!(same_name("Ada  Marsh ", "ada marsh") && !same_name("Ada Marsh", "Ada March"));
 /// ```
 pub fn same_name(a: &str, b: &str) -> bool {
-    let words = |name: &str| name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>();
-    words(a) == words(b)
+    name_key(a) == name_key(b)
+}
+
+/// What is the same of names that are one.
+pub fn name_key(name: &str) -> String {
+    name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>().join(" ")
 }
 
 /// The visits as walks, in order of time: those to one place whose times overlap are one.

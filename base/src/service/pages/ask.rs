@@ -81,7 +81,7 @@ impl Ask {
     ) -> Response {
         self.answer(move |reader| {
             let person = reader.person.clone().ok_or(Refusal::LogIn)?;
-            if rank(person.role) < rank(least) {
+            if person.role < least {
                 return Err(Refusal::NOT_ALLOWED);
             }
             reader.pages.state.seen(&person.id, now_ms())?;
@@ -155,7 +155,7 @@ impl Reader<'_> {
 
     /// Whether this person may yet look blind at signs of a visit, so that nobody may show them what was made of it.
     pub fn is_blind(&self, visit: &Visit, opinions: &[Opinion], person: &Person, id: &str) -> Result<bool, Refusal> {
-        if rank(person.role) < rank(Role::Checker) || was_there(&visit.opened.people, &person.name) {
+        if person.role < Role::Checker || was_there(&visit.opened.people, &person.name) {
             return Ok(false);
         }
         let said = |sign: &str| opinions.iter().any(|o| o.check.sign == sign && same_name(&o.by, &person.name));
@@ -170,7 +170,7 @@ impl Reader<'_> {
 
     pub fn page_with(&self, status: StatusCode, template: &str, values: Value) -> Result<Response, Refusal> {
         let person = self.person.as_ref();
-        let role = |least: Role| person.is_some_and(|person| rank(person.role) >= rank(least));
+        let role = |least: Role| person.is_some_and(|person| person.role >= least);
         let values = context! {
             me => person.map(|person| &person.name),
             my_role => person.map(|person| role_name(person.role)),
@@ -229,15 +229,6 @@ pub fn with_session(mut response: Response, session: Option<&str>) -> Response {
 pub fn own_path(next: Option<&str>) -> &str {
     next.filter(|next| next.starts_with('/') && !next.starts_with("//") && !next.contains(['\\', '\r', '\n']))
         .unwrap_or("/")
-}
-
-/// What a role may, one includes the other.
-fn rank(role: Role) -> u8 {
-    match role {
-        Role::FieldWorker => 0,
-        Role::Checker => 1,
-        Role::Coordinator => 2,
-    }
 }
 
 fn text(headers: &HeaderMap, name: header::HeaderName) -> Option<&str> {

@@ -160,7 +160,7 @@ impl Pages {
 
     /// All seasons that are planned.
     fn plans(&self) -> Result<Vec<SeasonPlan>, Refusal> {
-        self.with_store(|store| store.seasons()?.iter().map(|season| store.season(season)).collect())
+        self.with_store(|store| store.all_seasons())
     }
 
     /// Writes records of a visit into the base's own log, in a person's name.

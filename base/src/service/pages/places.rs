@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, FixedOffset, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::place::{LocalPlane, Position};
-use rakelight_core::survey::{Finding, SeasonPlan, Task, Visit, findings, same_name, walks};
+use rakelight_core::survey::{Finding, SeasonPlan, Task, Visit, findings, name_key, same_name, walks};
 use serde::Serialize;
 use serde_json::{Value, json};
 
@@ -127,9 +127,8 @@ fn feature(geometry: &Value, label: &str, href: Option<&str>) -> Value {
 
 fn rows(reader: &Reader, lines: &Lines, tasks: &[Placed]) -> Vec<Row> {
     let mut rows: BTreeMap<String, Row> = BTreeMap::new();
-    let key = |name: &str| name.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>().join(" ");
     for line in lines.visits.values() {
-        let row = rows.entry(key(&line.place)).or_default();
+        let row = rows.entry(name_key(&line.place)).or_default();
         row.visits += 1;
         if row.last_start.is_none_or(|last| line.start >= last) {
             row.last_start = Some(line.start);
@@ -138,7 +137,7 @@ fn rows(reader: &Reader, lines: &Lines, tasks: &[Placed]) -> Vec<Row> {
         row.at = row.at.or(line.at);
     }
     for (task, at) in tasks {
-        let row = rows.entry(key(&task.given.place)).or_default();
+        let row = rows.entry(name_key(&task.given.place)).or_default();
         if row.name.is_empty() {
             row.name.clone_from(&task.given.place);
         }
@@ -161,10 +160,10 @@ type Placed = (Task, Option<[f64; 2]>);
 fn tasks(reader: &Reader) -> Result<Vec<Placed>, Refusal> {
     let plans = reader.pages.plans()?;
     let planned: HashSet<String> =
-        plans.iter().flat_map(|plan| &plan.places).map(|place| place.name.to_lowercase()).collect();
+        plans.iter().flat_map(|plan| &plan.places).map(|place| name_key(&place.name)).collect();
     let ids: Vec<String> = {
         let lines = reader.pages.list.now(&reader.pages.store)?;
-        let at_planned = lines.visits.iter().filter(|(_, line)| planned.contains(&line.place.trim().to_lowercase()));
+        let at_planned = lines.visits.iter().filter(|(_, line)| planned.contains(&name_key(&line.place)));
         at_planned.map(|(id, _)| id.clone()).collect()
     };
     let visits: Vec<Visit> = reader
