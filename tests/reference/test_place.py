@@ -74,6 +74,17 @@ def test_national_grids(row):
     assert grid["accuracy_m"] > 0
 
 
+def test_a_british_square_is_where_its_easting_and_northing_say():
+    # The letters of the 100 km squares of southern Britain, row by row from the south (as Ordnance Survey's map has them; from memory).
+    letters = {(3, 1): "ST", (4, 1): "SU", (5, 1): "TQ", (2, 1): "SS", (3, 2): "SO", (2, 2): "SN", (6, 3): "TG", (1, 0): "SW", (2, 6): "NS", (3, 6): "NT", (3, 10): "HY", (2, 8): "NH"}
+    for lat, lon in [(51.56037, -2.66512), (50.95, -1.2), (51.5, -0.12), (52.65757, 1.71792), (50.07, -5.7), (55.95, -3.19), (57.48, -4.22), (58.98, -2.96)]:
+        grid = next(grid for grid in place(lat, lon)["national"] if grid["epsg"] == 27700)
+        east, north = grid["easting_m"], grid["northing_m"]
+        square = letters[int(east // 100000), int(north // 100000)]
+        assert grid["square_100m"] == f"{square}{int(east % 100000 // 100):03}{int(north % 100000 // 100):03}"
+    assert place(52.225, 5.21)["national"][0]["square_100m"] is None
+
+
 def test_rounding_is_chapmans_and_its_uncertainty_chapman_and_wieczoreks():
     said = place(51.56037, -2.66512)["generalised"]
     for category, lat, lon in [("2", 51.6, -2.7), ("3", 51.56, -2.67), ("4", 51.560, -2.665)]:

@@ -64,7 +64,8 @@ pub fn run(arguments: &Arguments, words: &Words) -> Result<(), Failure> {
     }
     for grid in &national {
         let (east, north) = (metres(grid.easting_m), metres(grid.northing_m));
-        println!("EPSG:{} {} {east} {north} (±{} m)", grid.epsg, grid.name, words.number(grid.accuracy_m, 0));
+        let square = grid.square_100m.as_ref().map(|square| format!(" {square}")).unwrap_or_default();
+        println!("EPSG:{} {} {east} {north} (±{} m){square}", grid.epsg, grid.name, words.number(grid.accuracy_m, 0));
     }
     for (category, public) in &generalised {
         let degrees = |value: f64| words.number(value, category.decimals());

@@ -18,6 +18,8 @@ pub struct NationalGrid {
     pub northing_m: f64,
     /// How good the step from WGS84 is, m.
     pub accuracy_m: f64,
+    /// The square of 100 m that it lies in, as the country writes it with letters: `TG514131`.
+    pub square_100m: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -33,6 +35,8 @@ struct Grid {
     area: [f64; 4],
     projected: String,
     accuracy_m: f64,
+    #[serde(default)]
+    british_letters: bool,
 }
 
 impl NationalGrid {
@@ -70,8 +74,24 @@ impl Grid {
             easting_m,
             northing_m,
             accuracy_m: self.accuracy_m,
+            square_100m: self.british_letters.then(|| british(easting_m, northing_m)).flatten(),
         })
     }
+}
+
+/// A square of 100 m in British letters: first of the square of 500 km, then of the one of 100 km in it, rows from the north, without I; the false origin
+/// of the letters lies 1000 km west and 500 km south of the grid's (Ordnance Survey, "A guide to coordinate systems in Great Britain", section 7).
+fn british(easting_m: f64, northing_m: f64) -> Option<String> {
+    let [east, north] = [easting_m + 1_000_000.0, northing_m + 500_000.0].map(|metres| (metres / 100.0).floor());
+    if !(0.0..25_000.0).contains(&east) || !(0.0..25_000.0).contains(&north) {
+        return None;
+    }
+    let [east, north] = [east as usize, north as usize];
+    let letter = |side: usize| {
+        let (column, row) = (east / side % 5, 4 - north / side % 5);
+        b"ABCDEFGHJKLMNOPQRSTUVWXYZ".get(5 * row + column).map(|letter| char::from(*letter))
+    };
+    Some(format!("{}{}{:03}{:03}", letter(5000)?, letter(1000)?, east % 1000, north % 1000))
 }
 
 #[cfg(test)]
@@ -93,6 +113,18 @@ mod tests {
         }
         let data: Data = toml::from_str(include_str!("../../data/national_grids.toml")).unwrap();
         assert_eq!(rows.len(), 2 * data.grid.len());
+    }
+
+    #[test]
+    fn british_squares_are_those_of_ordnance_surveys_guide() {
+        // The guide's worked example, TG 51409 13177; the others are corners that the letters' scheme gives: Land's End's square, the Isle of Man's, Orkney's.
+        assert_eq!(british(651_409.903, 313_177.270).as_deref(), Some("TG514131"));
+        let corners = [(0.0, 0.0, "SV000000"), (134_250.0, 25_050.0, "SW342250"), (240_000.0, 480_000.0, "SC400800")];
+        for (easting_m, northing_m, square) in corners {
+            assert_eq!(british(easting_m, northing_m).as_deref(), Some(square));
+        }
+        assert_eq!(british(345_000.0, 1_010_000.0).as_deref(), Some("HY450100"));
+        assert_eq!(british(f64::NAN, 0.0).or(british(-2e6, 0.0)).or(british(2e6, 0.0)), None);
     }
 
     #[test]
