@@ -123,6 +123,27 @@ fn difference(from: &Fit, to: &Fit) -> Option<Difference> {
     Some(Difference { value, interval: [value - (b - b_low).hypot(a_high - a), value + (b_high - b).hypot(a - a_low)] })
 }
 
+impl Step {
+    /// What became of the places of both seasons, line by line.
+    pub fn say_common(&self, words: &Words) -> Vec<String> {
+        let Some(common) = &self.common else { return vec![] };
+        let counts = [
+            ("n", common.places.len()),
+            ("both", common.found_in_both),
+            ("gained", common.gained.len()),
+            ("lost", common.lost.len()),
+            ("neither", common.found_in_neither),
+        ];
+        let counts = counts.map(|(name, n)| (name, n.to_string()));
+        let filled: Vec<(&str, &str)> = counts.iter().map(|(name, n)| (*name, n.as_str())).collect();
+        let mut lines = vec![words.fill("analyse.change.common", &filled)];
+        if !common.places.is_empty() {
+            lines.push(words.fill("analyse.change.common_places", &[("places", &common.places.join(", "))]));
+        }
+        lines
+    }
+}
+
 impl Change {
     /// What `rakelight analyse change --json` prints.
     pub fn document(&self, words: &Words) -> Value {

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, Months, NaiveDate};
 use serde::Serialize;
 
 use super::animals::Sign;
+use super::change::{Change, Season, change};
 use super::contents::Spraint;
-use super::occupancy::{Histories, Place};
+use super::occupancy::{Histories, ModelError, Place};
 use crate::survey::{Finding, Grade, Identified, SignNoted, Verdict, Visit, findings, utc_text, walks};
 use crate::words::Words;
 
@@ -131,6 +132,83 @@ fn outcome(visit: &Visit, maker: &str, span: &Span, words: &Words) -> Result<boo
         Some(finding) if searched(&finding).is_some_and(|metres| metres > 0.0) => Err(Why::TooLittleSearched),
         _ => Err(Why::NothingSearched),
     }
+}
+
+/// A season to compare, by its name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Days {
+    /// Such as "2026".
+    pub name: String,
+    /// The first day, by the clock of the place.
+    pub from: NaiveDate,
+    /// The last day.
+    pub to: NaiveDate,
+}
+
+impl Days {
+    /// The months of the year that they touch.
+    fn months(&self) -> Vec<u32> {
+        let first = self.from.with_day(1).unwrap_or(self.from);
+        let months = (0..12).filter_map(|n| first.checked_add_months(Months::new(n)));
+        months.take_while(|day| *day <= self.to).map(|day| day.month()).collect()
+    }
+}
+
+/// These days and the same ones of so many years before, oldest first; nothing where they are longer than a year, so that no visit counts twice.
+///
+/// ```
+/// use rakelight_core::analysis::of_store::years;
+/// let winters = years("2025-11-01".parse()?, "2026-02-28".parse()?, 1);
+/// assert_eq!(winters.iter().map(|days| &*days.name).collect::<Vec<_>>(), ["2024–2025", "2025–2026"]);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+pub fn years(from: NaiveDate, to: NaiveDate, back: u32) -> Vec<Days> {
+    let one = |ago: u32| {
+        let before = |day: NaiveDate| day.checked_sub_months(Months::new(12 * ago));
+        let (from, to) = (before(from)?, before(to)?);
+        let (first, last) = (from.year(), to.year());
+        let name = if first == last { first.to_string() } else { format!("{first}–{last}") };
+        Some(Days { name, from, to })
+    };
+    if from.checked_add_months(Months::new(12)).is_none_or(|next| to >= next) {
+        return vec![];
+    }
+    (0..=back).rev().filter_map(one).collect()
+}
+
+/// Seasons to compare, in the order given: of each only the months that all of them span, as marking changes through the year (Yoxon & Yoxon 2014); and
+/// what didn't count. `None` where they have no month in common.
+pub fn seasons(visits: &[Visit], maker: &str, given: &[Days], words: &Words) -> Option<(Vec<Season>, Vec<PassedOver>)> {
+    let mut common: Vec<u32> = (1..=12).collect();
+    given.iter().for_each(|days| common.retain(|month| days.months().contains(month)));
+    if common.is_empty() {
+        return None;
+    }
+    let (mut seasons, mut passed_over) = (Vec::new(), Vec::new());
+    for days in given {
+        let span = Span { from: Some(days.from), to: Some(days.to), months: common.clone() };
+        let gathered = histories(visits, maker, &span, words);
+        passed_over.extend(gathered.passed_over);
+        let (histories, months) = (gathered.histories, Some(gathered.months));
+        seasons.push(Season { name: days.name.clone(), histories, months });
+    }
+    Some((seasons, passed_over))
+}
+
+/// What changed from year to year in the same days, back to so many years ago, as far as anybody was there then; `None` where nobody was.
+///
+/// # Errors
+/// As [`fit`](super::occupancy::fit).
+pub fn change_since(
+    visits: &[Visit],
+    maker: &str,
+    (from, to): (NaiveDate, NaiveDate),
+    back: u32,
+    words: &Words,
+) -> Result<Option<Change>, ModelError> {
+    let Some((mut seasons, _)) = seasons(visits, maker, &years(from, to, back), words) else { return Ok(None) };
+    seasons.retain(|season| season.histories.places_visited() > 0);
+    if seasons.len() < 2 { Ok(None) } else { change(seasons).map(Some) }
 }
 
 /// The signs of a maker, likely at least, of the visits within the span. Signs of one trail are one animal's; a fresh one is taken as of the night before

@@ -2,15 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Months, NaiveDate};
 use serde::Serialize;
 
 use super::{ReportError, Season};
 use crate::analysis::animals::at_least;
-use crate::analysis::change::{self, change};
 use crate::analysis::draw;
 use crate::analysis::occupancy::{Model, fit};
-use crate::analysis::of_store::{self, Gathered, Span};
+use crate::analysis::of_store::{self, Span};
 use crate::summary::plain::line;
 use crate::survey::{Grade, Visit, findings, walks};
 use crate::words::Words;
@@ -118,41 +116,14 @@ pub(super) fn analysed(
         let bound = at_least(&signs, None)?;
         lines.push(words.count("analyse.animals.at_least", bound.set.len()));
     }
-    let (steps, notes) = since_the_year_before(season, maker, &gathered, words)?;
-    lines.extend(steps);
-    let mut notes_of_fit: Vec<String> = fit.warnings.iter().map(|warning| warning.say(words)).collect();
-    notes_of_fit.extend(notes);
+    let mut notes: Vec<String> = fit.warnings.iter().map(|warning| warning.say(words)).collect();
+    if let Some(change) = of_store::change_since(season.visits, maker, (season.from, season.to), 1, words)? {
+        lines.extend(change.steps.iter().map(|step| change.say(step, words)));
+        notes.extend(change.notes(words));
+    }
     let name = words.say(&format!("maker.{maker}")).to_owned();
     let passed_over = passed_over(&name, gathered.passed_over, words);
-    Ok((Analysed { name, lines, plot, notes: notes_of_fit }, passed_over))
-}
-
-/// The same days a year before, where anybody was there.
-fn since_the_year_before(
-    season: &Season<'_>,
-    maker: &str,
-    gathered: &Gathered,
-    words: &Words,
-) -> Result<(Vec<String>, Vec<String>), ReportError> {
-    let year = Months::new(12);
-    let Some(before) = season.from.checked_sub_months(year).zip(season.to.checked_sub_months(year)) else {
-        return Ok((vec![], vec![]));
-    };
-    let span = Span { from: Some(before.0), to: Some(before.1), months: vec![] };
-    let season_of = |(from, to): (NaiveDate, NaiveDate), gathered: Gathered| change::Season {
-        name: format!("{from}–{to}"),
-        months: Some(gathered.months),
-        histories: gathered.histories,
-    };
-    let seasons = [
-        season_of(before, of_store::histories(season.visits, maker, &span, words)),
-        season_of((season.from, season.to), gathered.clone()),
-    ];
-    if seasons.iter().any(|one| one.histories.places_visited() == 0) {
-        return Ok((vec![], vec![]));
-    }
-    let change = change(seasons.into())?;
-    Ok((change.steps.iter().map(|step| change.say(step, words)).collect(), change.notes(words)))
+    Ok((Analysed { name, lines, plot, notes }, passed_over))
 }
 
 /// Which visits don't count for occupancy, and why.

@@ -2,12 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::{Datelike, Months, NaiveDate};
+use chrono::NaiveDate;
 use clap::Args;
-use rakelight_core::analysis::change::{self, Change, Season, Step};
+use rakelight_core::analysis::change::{self, Change, Season};
 use rakelight_core::analysis::draw;
 use rakelight_core::analysis::occupancy::Histories;
-use rakelight_core::analysis::of_store::{self, PassedOver, Span};
+use rakelight_core::analysis::of_store::{self, Days, PassedOver};
 use rakelight_core::words::Words;
 use serde_json::json;
 
@@ -96,51 +96,23 @@ fn span(text: &str) -> Option<(NaiveDate, NaiveDate)> {
     Some((from.trim().parse().ok()?, to.trim().parse().ok()?))
 }
 
-/// Only months that all seasons span are compared: marking changes through the year (Yoxon & Yoxon 2014).
 fn of_store(
     dir: &Path,
     maker: &str,
     named: &[(&str, &str)],
     words: &Words,
 ) -> Result<(Vec<Season>, Vec<PassedOver>), Failure> {
-    let spans: Vec<(NaiveDate, NaiveDate)> = named
-        .iter()
-        .map(|(name, days)| match span(days) {
-            Some((from, to)) if from <= to => Ok((from, to)),
-            Some((from, to)) => {
-                Err(Failure::input(format!("the season {name:?} ends on {to} before it begins on {from}")))
-            }
-            None => {
-                Err(Failure::input(format!("the season {name:?} of a store needs two days, FROM..TO, not {days:?}")))
-            }
-        })
-        .collect::<Result<_, _>>()?;
-    let mut common: Vec<u32> = (1..=12).collect();
-    spans.iter().for_each(|span| common.retain(|month| months(*span).contains(month)));
-    if common.is_empty() {
-        return Err(Failure::input(
+    let days = |(name, days): &(&str, &str)| match span(days) {
+        Some((from, to)) if from <= to => Ok(Days { name: (*name).into(), from, to }),
+        Some((from, to)) => Err(Failure::input(format!("the season {name:?} ends on {to} before it begins on {from}"))),
+        None => Err(Failure::input(format!("the season {name:?} of a store needs two days, FROM..TO, not {days:?}"))),
+    };
+    let given: Vec<Days> = named.iter().map(days).collect::<Result<_, _>>()?;
+    of_store::seasons(&visits(dir)?, maker, &given, words).ok_or_else(|| {
+        Failure::input(
             "the seasons have no month in common, and marking changes through the year: compare the same months of each year",
-        ));
-    }
-    let visits = visits(dir)?;
-    let (mut seasons, mut passed_over) = (Vec::new(), Vec::new());
-    for ((name, _), (from, to)) in named.iter().zip(spans) {
-        let span = Span { from: Some(from), to: Some(to), months: common.clone() };
-        let gathered = of_store::histories(&visits, maker, &span, words);
-        passed_over.extend(gathered.passed_over);
-        seasons.push(Season { name: (*name).into(), histories: gathered.histories, months: Some(gathered.months) });
-    }
-    Ok((seasons, passed_over))
-}
-
-/// The months of the year that a span of days touches.
-fn months((from, to): (NaiveDate, NaiveDate)) -> Vec<u32> {
-    let first = from.with_day(1).unwrap_or(from);
-    (0..12)
-        .filter_map(|n| first.checked_add_months(Months::new(n)))
-        .take_while(|day| *day <= to)
-        .map(|day| day.month())
-        .collect()
+        )
+    })
 }
 
 fn say(change: &Change, words: &Words) {
@@ -158,7 +130,7 @@ fn say(change: &Change, words: &Words) {
     println!();
     for step in &change.steps {
         println!("{}", change.say(step, words));
-        say_common(step, words);
+        step.say_common(words).iter().for_each(|line| println!("  {line}"));
     }
     for fitted in &change.seasons {
         for warning in &fitted.fit.warnings {
@@ -166,21 +138,4 @@ fn say(change: &Change, words: &Words) {
         }
     }
     change.notes(words).iter().for_each(|note| println!("{note}"));
-}
-
-fn say_common(step: &Step, words: &Words) {
-    let Some(common) = &step.common else { return };
-    let counts = [
-        ("n", common.places.len()),
-        ("both", common.found_in_both),
-        ("gained", common.gained.len()),
-        ("lost", common.lost.len()),
-        ("neither", common.found_in_neither),
-    ];
-    let counts = counts.map(|(name, n)| (name, n.to_string()));
-    let filled: Vec<(&str, &str)> = counts.iter().map(|(name, n)| (*name, n.as_str())).collect();
-    println!("  {}", words.fill("analyse.change.common", &filled));
-    if !common.places.is_empty() {
-        println!("  {}", words.fill("analyse.change.common_places", &[("places", &common.places.join(", "))]));
-    }
 }

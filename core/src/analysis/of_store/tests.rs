@@ -125,3 +125,12 @@ fn a_visit_that_searched_nothing_or_was_not_closed_does_not_count_and_is_named()
     assert_eq!(why, [Why::NothingSearched, Why::NothingSearched, Why::NotClosed]);
     assert!(gathered.histories.places().is_empty());
 }
+
+#[test]
+fn days_of_more_than_a_year_have_no_years_to_compare_so_that_no_visit_counts_twice() {
+    let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+    assert_eq!(years(day("2025-01-01"), day("2025-12-31"), 2).len(), 3);
+    assert_eq!(years(day("2025-01-01"), day("2026-01-01"), 2), []);
+    let leap = years(day("2024-02-29"), day("2024-03-31"), 1);
+    assert_eq!((leap[0].from, leap[1].from), (day("2023-02-28"), day("2024-02-29")));
+}
