@@ -38,9 +38,9 @@ after(async () => {
 });
 
 /** A browser's window of somebody who has come by a link. What the console says against the pages fails the test. */
-const window_of = async (name, role, options = {}) => {
-  const link = JSON.parse(run("invite", "--pages", "--store", store, "--name", name, "--role", role, "--address", address, "--json")).link;
-  const context = await browser.newContext({ ignoreHTTPSErrors: true, viewport: { width: 1280, height: 900 }, locale: "en", ...options });
+const window_of = async (name, role, options = {}, within = browser, base = address) => {
+  const link = JSON.parse(run("invite", "--pages", "--store", store, "--name", name, "--role", role, "--address", base, "--json")).link;
+  const context = await within.newContext({ ignoreHTTPSErrors: true, viewport: { width: 1280, height: 900 }, locale: "en", ...options });
   const page = await context.newPage();
   const complaints = [];
   page.on("console", (message) => message.type() === "error" && complaints.push(message.text()));
@@ -105,6 +105,50 @@ test("the measure lies on the photograph, and low light shows the relief", async
   await page.keyboard.press("?");
   assert.ok(await page.locator("#keys-help").isVisible());
   assert.deepEqual(page.complaints, []);
+});
+
+test("a passkey logs in, until it is taken away, and a foreign one doesn't", async () => {
+  // Browsers have passkeys only where they take the certificate, and under a name; the authenticator is Chromium's own virtual one.
+  const trusting = await chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ["--no-sandbox", "--ignore-certificate-errors"] });
+  try {
+    const named = address.replace("127.0.0.1", "localhost");
+    const page = await window_of("Gil Sedge", "checker", {}, trusting, named);
+    const devices = await page.context().newCDPSession(page);
+    await devices.send("WebAuthn.enable");
+    const options = { protocol: "ctap2", ctap2Version: "ctap2_1", transport: "internal", hasResidentKey: true, hasUserVerification: true, isUserVerified: true, automaticPresenceSimulation: true };
+    const { authenticatorId } = await devices.send("WebAuthn.addVirtualAuthenticator", { options });
+    await page.fill("#label", "Field laptop");
+    await page.click("text=Make a passkey here");
+    await page.locator('td:has-text("Field laptop")').waitFor();
+
+    const log_in = async () => {
+      await page.context().clearCookies();
+      await page.goto(`${named}/log-in?next=/samples`);
+      await page.click("text=Log in with a passkey");
+    };
+    await log_in();
+    await page.waitForURL(`${named}/samples`);
+    await page.goto(`${named}/me`);
+    assert.equal(await page.locator('td:text-is("–")').count(), 0, "when it was last used is shown");
+
+    await page.click('button:has-text("Take away")');
+    await page.waitForFunction(() => !document.body.textContent.includes("Field laptop"));
+    await log_in();
+    await page.getByText("isn’t known here").waitFor();
+
+    // Without any on the device the browser says so, and the page stays.
+    await devices.send("WebAuthn.clearCredentials", { authenticatorId });
+    await devices.send("WebAuthn.setUserVerified", { authenticatorId, isUserVerified: false });
+    await log_in();
+    await page.getByRole("alert").waitFor();
+    assert.deepEqual(page.complaints.filter((text) => !text.includes("403")), []);
+
+    const plain = await window_of("Hob Rush", "checker");
+    await plain.goto(`${address}/me`);
+    assert.ok(await plain.getByText("reached by a number here").isVisible());
+  } finally {
+    await trusting.close();
+  }
 });
 
 test("all of it works without scripts", async () => {

@@ -182,9 +182,13 @@ impl Reader<'_> {
             version => env!("CARGO_PKG_VERSION"),
             ..values
         };
-        let html = self.pages.templates.render(self.words.language(), template, &values);
-        let html = html.map_err(Refusal::machine)?;
+        let html = self.html(template, &values)?;
         Ok((status, [(header::CONTENT_TYPE, "text/html; charset=utf-8")], html).into_response())
+    }
+
+    /// What a template makes of these values alone.
+    pub fn html(&self, template: &str, values: &Value) -> Result<String, Refusal> {
+        self.pages.templates.render(self.words.language(), template, values).map_err(Refusal::machine)
     }
 
     fn refuse(&self, refusal: &Refusal) -> Response {

@@ -1,26 +1,33 @@
 //! Records for others, from the pages: as `rakelight export` writes them, but that exact positions leave from the command line alone.
 
+use std::fs::File;
+use std::io::{self, Seek};
 use std::path::Path;
 
+use axum::body::Body;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use chrono::{NaiveDate, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::export::{Asked, ExportError, Format, Licence, Vocabulary, export};
 use rakelight_core::place::Category;
+use tokio_util::io::ReaderStream;
+use zip::write::SimpleFileOptions;
+use zip::{CompressionMethod, ZipWriter};
 
 use super::ask::{Ask, Reader};
 use super::fields::Fields;
 use super::refusal::Refusal;
 use super::templates::context;
 
-/// Formats that are one file: their name in the form, the file's name and its media type.
-const FORMATS: [(&str, Format, &str, &str); 5] = [
+/// Formats: their name in the form, the file's name and its media type.
+const FORMATS: [(&str, Format, &str, &str); 6] = [
     ("dwca", Format::Dwca, "records.zip", "application/zip"),
     ("gpkg", Format::Gpkg, "records.gpkg", "application/geopackage+sqlite3"),
     ("geojson", Format::GeoJson, "records.geojson", "application/geo+json"),
     ("gpx", Format::Gpx, "records.gpx", "application/gpx+xml"),
     ("csv", Format::Csv, "records.csv", "text/csv; charset=utf-8"),
+    ("photos", Format::Photos, "photographs.zip", "application/zip"),
 ];
 
 pub async fn page(ask: Ask) -> Response {
@@ -61,12 +68,12 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
             team: fields.get("team").map(str::to_owned),
             ..Asked::of(format, licence)
         };
-        let folder = tempfile::tempdir().map_err(Refusal::machine)?;
-        match written(reader, &folder.path().join(file), &asked) {
-            Ok(bytes) => {
+        match written(reader, file, &asked) {
+            Ok(written) => {
                 let attached = format!("attachment; filename=\"{file}\"");
-                Ok(([(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)], bytes)
-                    .into_response())
+                let headers = [(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)];
+                let read = ReaderStream::new(tokio::fs::File::from_std(written));
+                Ok((headers, Body::from_stream(read)).into_response())
             }
             Err(error) if error.is_input() => show(reader, Some(error.to_string())),
             Err(error) => Err(Refusal::machine(error)),
@@ -75,9 +82,35 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
     .await
 }
 
-fn written(reader: &Reader, out: &Path, asked: &Asked) -> Result<Vec<u8>, ExportError> {
+/// The file, open to be read; its name is gone by then, so nothing of it stays.
+fn written(reader: &Reader, file: &str, asked: &Asked) -> Result<File, ExportError> {
+    let folder = tempfile::tempdir().map_err(|source| disk(&std::env::temp_dir(), source))?;
     // A second connection: others go on with the first ones meanwhile.
     let store = rakelight_core::store::Store::open(reader.pages.store.dir())?;
-    export(&store, out, asked, Utc::now(), reader.words)?;
-    std::fs::read(out).map_err(|source| ExportError::Disk { path: out.to_owned(), source })
+    let path = folder.path().join(file);
+    if asked.format == Format::Photos {
+        let copies = folder.path().join("photographs");
+        export(&store, &copies, asked, Utc::now(), reader.words)?;
+        return zipped(&copies).map_err(|source| disk(&copies, source));
+    }
+    export(&store, &path, asked, Utc::now(), reader.words)?;
+    File::open(&path).map_err(|source| disk(&path, source))
+}
+
+/// A folder's files as one, as they are: photographs don't get smaller.
+fn zipped(folder: &Path) -> io::Result<File> {
+    let mut zip = ZipWriter::new(tempfile::tempfile()?);
+    let stored = SimpleFileOptions::default().compression_method(CompressionMethod::Stored).large_file(true);
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        zip.start_file(entry.file_name().to_string_lossy(), stored)?;
+        io::copy(&mut File::open(entry.path())?, &mut zip)?;
+    }
+    let mut file = zip.finish()?;
+    file.rewind()?;
+    Ok(file)
+}
+
+fn disk(path: &Path, source: io::Error) -> ExportError {
+    ExportError::Disk { path: path.to_owned(), source }
 }

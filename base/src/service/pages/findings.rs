@@ -2,11 +2,13 @@
 
 use axum::response::Response;
 use chrono::NaiveDate;
+use rakelight_core::analysis::change::Step;
 use rakelight_core::analysis::occupancy::{Estimate, Model, Outcome, fit};
 use rakelight_core::analysis::of_store::{self, Span};
 use rakelight_core::analysis::{animals, draw};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::Facts;
+use rakelight_core::survey::Visit;
 use serde_json::Value;
 
 use super::ask::{Ask, Reader};
@@ -47,9 +49,27 @@ pub async fn page(ask: Ask) -> Response {
             histories.places().iter().map(|place| context! { name => place.name, history => place.history() }).collect();
         let asked = context! { maker, makers, from => span.from.map(|d| d.to_string()), to => span.to.map(|d| d.to_string()), name => facts.name(maker, reader.words) };
         let occupancy = occupancy(reader, histories)?;
-        reader.page("findings.html", context! { counts, rows, passed, animals, occupancy, ..asked })
+        let change = match span.from.zip(span.to) {
+            Some(days) => changed(reader, &visits, maker, days)?,
+            None => Value::Null,
+        };
+        reader.page("findings.html", context! { counts, rows, passed, animals, occupancy, change, ..asked })
     })
     .await
+}
+
+/// How far back years are compared.
+const YEARS_BACK: u32 = 9;
+
+/// What changed in the same days of the years before.
+fn changed(reader: &Reader, visits: &[Visit], maker: &str, days: (NaiveDate, NaiveDate)) -> Result<Value, Refusal> {
+    let change = of_store::change_since(visits, maker, days, YEARS_BACK, reader.words).map_err(Refusal::machine)?;
+    let Some(change) = change else { return Ok(Value::Null) };
+    let step =
+        |step: &Step| context! { said => change.say(step, reader.words), common => step.say_common(reader.words) };
+    let steps: Vec<_> = change.steps.iter().map(step).collect();
+    let plot = draw::plot(&draw::of_change(&change, reader.words), change.level, reader.words).ok();
+    Ok(context! { steps, plot, notes => change.notes(reader.words) })
 }
 
 /// At how many of the places it is, given that a visit may miss it; nothing where no place was visited.

@@ -15,6 +15,8 @@ use super::ask::{Ask, Reader, to};
 use super::fields::Fields;
 use super::refusal::Refusal;
 use super::sign::encoded;
+use super::statics::PAPER_STYLE;
+use super::summaries::pdf;
 use super::templates::context;
 
 /// Signs that fit on a typed page and on two sides of paper.
@@ -148,11 +150,18 @@ impl Form<'_, '_> {
     }
 }
 
-/// To print.
+/// To print, as a page or as a file.
 pub async fn paper(ask: Ask) -> Response {
     ask.person(Role::FieldWorker, |reader, _| {
         let form = Form { reader };
-        reader.page("form.html", context! { head => form.head(), sign => form.sign()?, signs => SIGNS })
+        let fields = context! { head => form.head(), sign => form.sign()? };
+        match reader.query.get("as") {
+            Some("pdf") => {
+                let html = reader.html("form_file.html", &context! { style => PAPER_STYLE, ..fields })?;
+                pdf(&html, "form.pdf")
+            }
+            _ => reader.page("form.html", fields),
+        }
     })
     .await
 }

@@ -6,6 +6,7 @@ use rakelight_core::exchange::wire::Role;
 
 use super::ask::{Ask, Reader, own_path, to, with_session};
 use super::fields::Fields;
+use super::passkeys;
 use super::passwords;
 use super::refusal::Refusal;
 use super::templates::context;
@@ -13,7 +14,11 @@ use crate::service::state::Person;
 use crate::service::{digests, now_ms};
 
 pub async fn page(ask: Ask) -> Response {
-    ask.anyone(|reader| reader.page("log_in.html", context! { next => own_path(reader.query.get("next")) })).await
+    ask.anyone(|reader| {
+        let passkeys = passkeys::host(reader).is_some();
+        reader.page("log_in.html", context! { next => own_path(reader.query.get("next")), passkeys })
+    })
+    .await
 }
 
 pub async fn with_password(ask: Ask, fields: Fields) -> Response {
@@ -51,7 +56,8 @@ pub async fn with_link(ask: Ask, Path(token): Path<String>, fields: Fields) -> R
     ask.open_form(fields, move |reader, _| {
         let sha256 = digests::sha256(token.as_bytes());
         let person = looked_up(reader, |pages| pages.state.use_log_in_link(&sha256, now_ms()))?;
-        let next = if person.password.is_some() { "/" } else { "/me?new=1" };
+        let comes_again = person.password.is_some() || !reader.pages.state.passkeys(&person.id)?.is_empty();
+        let next = if comes_again { "/" } else { "/me?new=1" };
         Ok(logged_in(reader, &person, next))
     })
     .await
@@ -70,7 +76,8 @@ fn looked_up(
     })
 }
 
-fn logged_in(reader: &Reader, person: &Person, next: &str) -> Response {
+/// Goes on, with a session.
+pub fn logged_in(reader: &Reader, person: &Person, next: &str) -> Response {
     let session = reader.pages.seals.page_session(&person.id, person.era, now_ms());
     with_session(to(next), Some(&session))
 }
@@ -86,7 +93,18 @@ pub async fn out(ask: Ask, fields: Fields) -> Response {
 pub async fn me(ask: Ask) -> Response {
     ask.person(Role::FieldWorker, |reader, person| {
         let new = reader.query.get("new").is_some();
-        let values = context! { new, has_password => person.password.is_some(), shortest => passwords::SHORTEST };
+        let day = |ms| reader.date(chrono::DateTime::from_timestamp_millis(ms).unwrap_or_default().fixed_offset());
+        let passkeys: Vec<_> = reader
+            .pages
+            .state
+            .passkeys(&person.id)?
+            .into_iter()
+            .map(|one| context! { id => hex::encode(one.credential), label => one.label, host => one.host, made => day(one.made_ms), used => one.used_ms.map(day) })
+            .collect();
+        let values = context! {
+            new, has_password => person.password.is_some(), shortest => passwords::SHORTEST,
+            passkeys, can_have_passkeys => passkeys::host(reader).is_some(),
+        };
         reader.page("me.html", values)
     })
     .await

@@ -10,6 +10,7 @@ mod findings;
 mod form;
 mod list;
 mod log_in;
+mod passkeys;
 mod passwords;
 mod people;
 mod photographs;
@@ -40,6 +41,7 @@ use super::limits::Limit;
 use super::seals::Seals;
 use super::{Folder, Id, ServiceError, Sqlite, identity::Identity};
 use list::List;
+use passkeys::Passkeys;
 use photographs::Pictures;
 use refusal::Refusal;
 use templates::Templates;
@@ -59,6 +61,8 @@ pub struct Pages {
     wrong_passwords: Limit<Id>,
     wrong_passwords_by_address: Limit<IpAddr>,
     wrong_links_by_address: Limit<IpAddr>,
+    passkeys: Passkeys,
+    passkeys_by_address: Limit<IpAddr>,
 }
 
 /// Tiles of a map that the team may use.
@@ -92,6 +96,8 @@ impl Pages {
             wrong_passwords: Limit::new(5, 60_000_000),
             wrong_passwords_by_address: Limit::new(20, 15_000_000),
             wrong_links_by_address: Limit::new(20, 15_000_000),
+            passkeys: Passkeys::default(),
+            passkeys_by_address: Limit::new(20, 15_000_000),
         })
     }
 
@@ -106,9 +112,14 @@ impl Pages {
         Router::new()
             .route("/", get(to_check::home))
             .route("/log-in", get(log_in::page).post(log_in::with_password))
+            .route("/log-in/passkey/ask", post(passkeys::ask_log_in))
+            .route("/log-in/passkey", post(passkeys::log_in))
             .route("/log-in/{token}", get(log_in::link).post(log_in::with_link))
             .route("/log-out", post(log_in::out))
             .route("/me", get(log_in::me).post(log_in::set_password))
+            .route("/me/passkeys/ask", post(passkeys::ask_new))
+            .route("/me/passkeys", post(passkeys::made))
+            .route("/me/passkeys/remove", post(passkeys::remove))
             .route("/to-check", get(to_check::list))
             .route("/visits/{visit}/signs/{sign}", get(sign::page).post(sign::check))
             .route("/visits/{visit}/signs/{sign}/answer", post(sign::answer))

@@ -9,8 +9,12 @@ pub fn is_built() -> bool {
     cfg!(pages_built)
 }
 
+/// How the form on paper looks.
+pub const PAPER_STYLE: &str = include_str!("static/paper.css");
+
 pub async fn file(Path(name): Path<String>) -> Response {
     let found: Option<(&str, &'static [u8])> = match name.as_str() {
+        "paper.css" => Some(("text/css; charset=utf-8", PAPER_STYLE.as_bytes())),
         "pages.css" => Some(("text/css; charset=utf-8", include_bytes!("static/pages.css"))),
         "pages.js" => Some(("text/javascript; charset=utf-8", include_bytes!("static/pages.js"))),
         "icon.svg" => Some(("image/svg+xml", include_bytes!("static/icon.svg"))),

@@ -34,7 +34,7 @@ pub async fn preview(ask: Ask, Path(id): Path<String>) -> Response {
             let lang = reader.query.get("lang").unwrap_or(reader.words.language());
             let exact = reader.query.get("exact").is_some();
             if reader.query.get("page") == Some("pdf") {
-                return pdf(reader, &id, lang, exact);
+                return pdf(&html(reader, &id, lang, exact)?, "summary.pdf");
             }
             return whole(reader, &id, lang, exact);
         }
@@ -122,15 +122,15 @@ fn whole(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response,
     Ok(self_contained(html(reader, id, lang, exact)?))
 }
 
-/// As a file to send.
-fn pdf(reader: &Reader, id: &str, lang: &str, exact: bool) -> Result<Response, Refusal> {
-    let bytes = crate::page::pdf(&html(reader, id, lang, exact)?).map_err(|error| {
+/// A page as a file to send.
+pub fn pdf(html: &str, name: &str) -> Result<Response, Refusal> {
+    let bytes = crate::page::pdf(html).map_err(|error| {
         log(format_args!("rakelight: {error}"));
         Refusal::wrong("pages.refused.no_pdf")
     })?;
     let headers = [
-        (header::CONTENT_TYPE, "application/pdf"),
-        (header::CONTENT_DISPOSITION, "attachment; filename=\"summary.pdf\""),
+        (header::CONTENT_TYPE, "application/pdf".to_owned()),
+        (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")),
     ];
     Ok((headers, bytes).into_response())
 }
@@ -155,6 +155,7 @@ pub async fn report(ask: Ask) -> Response {
         let plans = reader.pages.plans()?;
         let season = Season { visits: &visits, plans: &plans, from, to, today: Utc::now().date_naive() };
         match report::html(&season, reader.words) {
+            Ok(html) if reader.query.get("as") == Some("pdf") => pdf(&html, "report.pdf"),
             Ok(html) => Ok(self_contained(html)),
             Err(ReportError::Days { .. }) => Err(Refusal::wrong("pages.refused.days_backwards")),
             Err(error) => Err(Refusal::machine(error)),

@@ -11,7 +11,9 @@ use hyper_util::service::TowerToHyperService;
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::{Evidence, Facts, identify};
 use rakelight_core::store::Store;
-use rakelight_core::survey::{Consent, Identified, LandownerConsent, Opened, Record, SignNoted, Visit};
+use rakelight_core::survey::{
+    Closed, Consent, Identified, LandownerConsent, Opened, Record, SignNoted, StretchWalked, Visit,
+};
 use rakelight_core::words::Words;
 
 use super::Pages;
@@ -47,23 +49,29 @@ fn now() -> DateTime<Utc> {
     "2026-11-01T10:00:00Z".parse().unwrap()
 }
 
+fn opened(start: &str) -> Opened {
+    serde_json::from_value(serde_json::json!({
+        "purpose": "otter survey", "targets": ["lutra_lutra"], "protocol": null, "start": start, "people": ["Ada Marsh"],
+        "place_name": "Sallow Bridge", "landowner": "M. Invented", "consent": "summary_only", "sensitivity_category": 1, "notice": null,
+        "conditions": {},
+    }))
+    .unwrap()
+}
+
+/// A visit that searched as far as the standard method asks and found nothing.
+fn walked(start: &str) -> Visit {
+    let mut visit = Visit::open(Opened { protocol: Some("one_bank_600".into()), ..opened(start) });
+    let line = vec![[9.12, 53.65], [9.13, 53.66]];
+    visit.stretches.push(StretchWalked { name: "bank".into(), bank: None, line, searched_m: Some(600.0) });
+    visit.closed = Some(Closed { end: visit.opened.start + chrono::Duration::minutes(90) });
+    visit
+}
+
 impl Base {
     fn with(note: &str, signs: &[&str]) -> Self {
         let dir = tempfile::tempdir().unwrap();
         let mut store = Store::open_or_create(dir.path()).unwrap();
-        let opened = Opened {
-            people: vec!["Ada Marsh".into()],
-            landowner: Some("M. Invented".into()),
-            consent: Consent::SummaryOnly,
-            ..serde_json::from_value(serde_json::json!({
-                "purpose": "otter survey", "targets": ["lutra_lutra"], "protocol": null, "start": "2026-10-03T07:00:00+02:00", "people": [],
-                "place_name": "Sallow Bridge", "landowner": null, "consent": "none", "sensitivity_category": 1, "notice": null,
-                "conditions": {},
-            }))
-            .unwrap()
-        };
-        let opened: Opened = opened;
-        let mut visit = Visit::open(opened);
+        let mut visit = Visit::open(opened("2026-10-03T07:00:00+02:00"));
         for id in signs {
             let sign = serde_json::json!({ "id": id, "sign": "print", "photos": [], "note": note, "time": "2026-10-03T08:00:00+02:00" });
             visit.signs.push(serde_json::from_value::<SignNoted>(sign).unwrap());
@@ -199,6 +207,53 @@ fn a_link_logs_in_once_and_a_password_afterwards() {
         StatusCode::SEE_OTHER,
         "the cookie alone is worth nothing any more"
     );
+}
+
+#[test]
+fn a_passkey_that_answers_nothing_that_was_asked_logs_nobody_in() {
+    let base = Base::with("", &["print-1"]);
+    let (bo, stranger) = (base.logged_in("Bo Reed", Role::Checker), Browser::default());
+    let asked = stranger.post(&base, "/log-in/passkey/ask", &[]);
+    assert!(
+        asked.body.contains("\"rpId\":\"base.example\"") && asked.body.contains("\"userVerification\":\"required\"")
+    );
+    let made = bo.post(&base, "/me/passkeys/ask", &[]);
+    assert!(made.body.contains("Bo Reed") && !made.body.contains("credentialProtectionPolicy"), "{}", made.body);
+    let long = "x".repeat(100_000);
+    for answer in ["", "{}", "null", "[[[[[[", "{\"id\": \"AA\", \"rawId\": \"AA\", \"response\": {}}", &long] {
+        let credential = [("credential", answer)];
+        assert_eq!(stranger.post(&base, "/log-in/passkey", &credential).status, StatusCode::FORBIDDEN, "{answer:.60}");
+        assert_eq!(bo.post(&base, "/me/passkeys", &credential).status, StatusCode::FORBIDDEN, "{answer:.60}");
+    }
+    (0..20).for_each(|_| drop(stranger.post(&base, "/log-in/passkey/ask", &[])));
+    let status = stranger.post(&base, "/log-in/passkey/ask", &[]).status;
+    assert_eq!(status, StatusCode::TOO_MANY_REQUESTS, "nor does anybody fill the memory with questions");
+}
+
+#[test]
+fn findings_compare_the_same_days_of_each_year() {
+    let base = Base::with("", &[]);
+    let bo = base.logged_in("Bo Reed", Role::Checker);
+    let mut store = base.store();
+    for start in ["2025-10-05T09:00:00Z", "2026-10-05T09:00:00Z"] {
+        store.write_visit(&walked(start), now()).unwrap();
+    }
+    let page = bo.get(&base, "/findings?from=2026-09-01&to=2026-11-30").body;
+    assert!(page.contains("Change from year to year") && page.contains("Sallow Bridge"), "{page}");
+    assert!(page.contains("2025 to 2026") && page.contains("Of 1 places visited in both seasons"), "{page}");
+    let other_days = bo.get(&base, "/findings?from=2026-01-01&to=2026-02-28").body;
+    assert!(other_days.contains("Nobody was out in the same days"));
+    assert!(bo.get(&base, "/findings").body.contains("With both days given, the same days"));
+}
+
+#[test]
+fn photographs_for_others_come_as_one_file() {
+    let base = Base::with("", &["print-1"]);
+    let cy = base.logged_in("Cy Flint", Role::Coordinator);
+    let asked = [("format", "photos"), ("licence", "CC0-1.0")];
+    let answer = cy.post(&base, "/export", &asked);
+    assert_eq!(answer.status, StatusCode::OK);
+    assert!(answer.body.starts_with("PK") && answer.body.contains("photographs.csv"));
 }
 
 #[test]

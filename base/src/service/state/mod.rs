@@ -1,5 +1,6 @@
 //! What belongs to the service alone: members, invitations, uploads, settings.
 
+mod passkeys;
 mod people;
 mod sqlite;
 
@@ -7,6 +8,7 @@ use rakelight_core::exchange::wire::Role;
 
 use super::{Id, ServiceError};
 
+pub use passkeys::Passkey;
 pub use people::{Person, PersonId, SummaryLink};
 pub use sqlite::{FILE, Sqlite, StateError};
 

@@ -14,7 +14,7 @@ use super::{
 use crate::service::private;
 
 /// From each schema to the next; the number of those that were applied stands in `user_version`.
-const MIGRATIONS: [&str; 2] = [include_str!("1.sql"), include_str!("2.sql")];
+const MIGRATIONS: [&str; 3] = [include_str!("1.sql"), include_str!("2.sql"), include_str!("3.sql")];
 
 /// How long to wait for another process that writes.
 const PATIENCE: Duration = Duration::from_secs(5);

@@ -44,6 +44,30 @@
     else element.click();
   });
 
+  // Passkeys, in browsers that have them: the page asks the base what to ask the browser, and sends what that answers.
+  const answered = async (form) => {
+    const asked = await fetch(form.dataset.passkey, { method: "POST", body: new URLSearchParams(new FormData(form)) });
+    if (!asked.ok) throw new Error(`${asked.status}`);
+    const options = await asked.json();
+    if (form.dataset.makes) {
+      return navigator.credentials.create({ publicKey: PublicKeyCredential.parseCreationOptionsFromJSON(options) });
+    }
+    return navigator.credentials.get({ publicKey: PublicKeyCredential.parseRequestOptionsFromJSON(options) });
+  };
+  for (const form of document.querySelectorAll("form[data-passkey]")) {
+    if (!window.PublicKeyCredential?.parseRequestOptionsFromJSON) break;
+    form.hidden = false;
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      event.stopPropagation();
+      form.querySelector("[role=alert]").hidden = true;
+      answered(form).then((credential) => {
+        form.elements.credential.value = JSON.stringify(credential);
+        form.submit();
+      }, () => { form.querySelector("[role=alert]").hidden = false; });
+    });
+  }
+
   // A form that was sent isn't sent twice.
   document.addEventListener("submit", (event) => {
     if (event.target.dataset.sent) event.preventDefault();
