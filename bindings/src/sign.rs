@@ -159,8 +159,7 @@ impl Workspace {
 
     fn line(&self, visit: &Visit, sign: &SignNoted) -> SignLine {
         let identified = visit.identification(&sign.id).map(|identified| &identified.result);
-        let leader =
-            identified.filter(|result| result.grade > Grade::None).and_then(|result| result.candidates.first());
+        let leader = identified.filter(|result| result.grade > Grade::None).and_then(|result| result.leader());
         let of_sign = |sample: &&SampleTaken| sample.sign == sign.id;
         let name = |maker: &str| {
             let key = format!("maker.{maker}");

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use super::occupancy::{Fit, Histories, Model, ModelError, fit};
+use crate::survey::same_name;
 use crate::words::Words;
 
 /// One season's histories.
@@ -99,7 +100,7 @@ fn common(from: &Fitted, to: &Fitted) -> Option<Common> {
     }
     let mut common = Common::default();
     for before in from.places().iter().filter(|place| place.visits_made() > 0) {
-        let same = to.places().iter().find(|place| place.name == before.name && place.visits_made() > 0);
+        let same = to.places().iter().find(|place| same_name(&place.name, &before.name) && place.visits_made() > 0);
         let Some(after) = same else { continue };
         common.places.push(before.name.clone());
         match (before.detections() > 0, after.detections() > 0) {

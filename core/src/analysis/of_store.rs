@@ -9,7 +9,7 @@ use super::animals::Sign;
 use super::change::{Change, Season, change};
 use super::contents::Spraint;
 use super::occupancy::{Histories, ModelError, Place};
-use crate::survey::{Finding, Grade, Identified, SignNoted, Verdict, Visit, findings, utc_text, walks};
+use crate::survey::{Finding, Grade, Identified, SignNoted, Verdict, Visit, findings, name_key, utc_text, walks};
 use crate::words::Words;
 
 /// Which visits count.
@@ -88,7 +88,7 @@ impl Span {
 pub fn histories(visits: &[Visit], maker: &str, span: &Span, words: &Words) -> Gathered {
     let within: BTreeMap<&str, &Visit> =
         visits.iter().filter(|visit| span.has(visit)).map(|visit| (visit.id.as_str(), visit)).collect();
-    let mut places: BTreeMap<String, Vec<Option<bool>>> = BTreeMap::new();
+    let mut places: BTreeMap<String, Place> = BTreeMap::new();
     let (mut passed_over, mut months) = (Vec::new(), Vec::new());
     for walk in walks(within.values().copied()) {
         let mut found = None;
@@ -104,14 +104,14 @@ pub fn histories(visits: &[Visit], maker: &str, span: &Span, words: &Words) -> G
             }
         }
         if found.is_some() {
-            places.entry(walk.place).or_default().push(found);
+            let empty = || Place { name: walk.place.trim().to_owned(), visits: vec![] };
+            places.entry(name_key(&walk.place)).or_insert_with(empty).visits.push(found);
             months.push(walk.start.month());
         }
     }
     months.sort_unstable();
     months.dedup();
-    let places = places.into_iter().map(|(name, visits)| Place { name, visits }).collect();
-    Gathered { histories: Histories::of_places(places), passed_over, months }
+    Gathered { histories: Histories::of_places(places.into_values().collect()), passed_over, months }
 }
 
 /// Whether a visit found the animal, or why it doesn't count.
@@ -244,7 +244,7 @@ pub fn spraints(visits: &[Visit], maker: &str, span: &Span) -> Vec<Spraint> {
 fn of_maker<'a>(visit: &'a Visit, maker: &'a str) -> impl Iterator<Item = (&'a SignNoted, &'a Identified)> {
     let is_it = move |identified: &Identified| {
         identified.result.grade >= Grade::Likely
-            && identified.result.candidates.first().is_some_and(|leader| leader.maker == maker)
+            && identified.result.leader().is_some_and(|leader| leader.maker == maker)
     };
     let doubted = |sign: &str| visit.verdict(sign).is_some_and(|check| check.verdict == Verdict::DoesNotFit);
     visit.signs.iter().filter(move |sign| !doubted(&sign.id)).filter_map(move |sign| {

@@ -5,7 +5,7 @@ use super::ids;
 use super::leaving::{Event, EventKind, Leaving, Measure, Occurrence, Picture, Survey};
 use super::policy::Policy;
 use super::tally::Tally;
-use crate::identify::{Facts, Grade, Standing, checked_grade};
+use crate::identify::{Facts, Grade, checked_grade};
 use crate::measured::Measured;
 use crate::place::{LocalPlane, Position};
 use crate::store::Digest;
@@ -168,19 +168,14 @@ impl<'a> Building<'a> {
         if let Some(Check { verdict: Verdict::DoesNotFit, instead, .. }) = check {
             return Some(Said { maker: instead.as_deref()?, grade: Grade::Possible, by_the_core: None, check });
         }
-        let by_the_core = identified.and_then(|identified| {
-            let leader = identified.result.candidates.first()?;
+        let by_the_core = identified.filter(|of| of.result.grade > Grade::None).and_then(|identified| {
+            let leader = identified.result.leader()?;
             let grade = match check {
                 Some(_) => checked_grade(&identified.evidence, &identified.result, self.facts, self.policy.words).0,
                 None => identified.result.grade,
             };
-            let said = Said {
-                maker: &leader.maker,
-                grade,
-                by_the_core: Some((identified, leader.probability, leader.band)),
-                check,
-            };
-            (identified.result.grade > Grade::None && leader.standing != Standing::RuledOut).then_some(said)
+            let by_the_core = Some((identified, leader.probability, leader.band));
+            Some(Said { maker: &leader.maker, grade, by_the_core, check })
         });
         let by_eye = || {
             let maker = sign.taken_for.as_deref()?;
@@ -289,7 +284,7 @@ impl<'a> Building<'a> {
 
     /// `cf.` where it is in doubt; the members of a group that can't be told apart.
     fn qualifier(&self, said: &Said, taxon: &Taxon, doubted: bool) -> Option<String> {
-        let leader = said.by_the_core.and_then(|(identified, ..)| identified.result.candidates.first());
+        let leader = said.by_the_core.and_then(|(identified, ..)| identified.result.leader());
         let members = leader
             .map(|leader| leader.members.iter().map(|member| Taxon::of(member).name).collect::<Vec<_>>().join(" / "));
         let members = members.filter(|members| !members.is_empty());
@@ -419,7 +414,7 @@ impl<'a> Building<'a> {
                 self.said(sign).is_some_and(|said| {
                     let members = said
                         .by_the_core
-                        .and_then(|(identified, ..)| identified.result.candidates.first())
+                        .and_then(|(identified, ..)| identified.result.leader())
                         .map(|leader| &leader.members);
                     said.maker == target || members.is_some_and(|members| members.contains(target))
                 })

@@ -8,7 +8,7 @@ use super::text::{clean, has_coordinate};
 use super::{Asked, ExportError};
 use crate::place::{Category, Position, to_95_percent};
 use crate::store::{Digest, Store};
-use crate::survey::{PlacedBy, Visit};
+use crate::survey::{PlacedBy, Visit, name_key};
 use crate::words::Words;
 
 /// Decimals of an exact position (RFC 7946 readers and GDAL take 7: about 1 cm).
@@ -38,7 +38,7 @@ impl Places {
             let (Some(visit), Some(root)) = (store.head(id)?, store.root(id)?) else { continue };
             let opened = &visit.opened;
             let this = Place { category: opened.sensitivity_category, root, first: opened.start.timestamp() };
-            let known = places.by_name.entry(key(&opened.place_name)).or_insert(this);
+            let known = places.by_name.entry(name_key(&opened.place_name)).or_insert(this);
             known.category = known.category.min(this.category);
             if (this.first, this.root) < (known.first, known.root) {
                 (known.first, known.root) = (this.first, this.root);
@@ -58,7 +58,8 @@ impl Places {
 
     fn mark(&mut self, visit: &Option<Visit>) {
         let Some(visit) = visit else { return };
-        let category = self.by_name.get(&key(&visit.opened.place_name)).map_or(Category::STRICTEST, |p| p.category);
+        let category =
+            self.by_name.get(&name_key(&visit.opened.place_name)).map_or(Category::STRICTEST, |p| p.category);
         for [lat, lon] in positions(visit) {
             let [i, k] = square([lat, lon]);
             for near in (-1..=1).flat_map(|di| (-1..=1).map(move |dk| [i + di, k + dk])) {
@@ -70,19 +71,15 @@ impl Places {
 
     /// How sensitive a visit is together with all others at its place.
     pub fn category(&self, visit: &Visit) -> Category {
-        let by_name = self.by_name.get(&key(&visit.opened.place_name)).map(|place| place.category);
+        let by_name = self.by_name.get(&name_key(&visit.opened.place_name)).map(|place| place.category);
         let by_square = positions(visit).filter_map(|at| self.by_square.get(&square(at)).copied());
         by_square.chain(by_name).chain([visit.opened.sensitivity_category]).min().unwrap_or(Category::STRICTEST)
     }
 
     /// What the identifier of a visit's place follows from.
     pub fn root(&self, visit: &Visit) -> Option<Digest> {
-        self.by_name.get(&key(&visit.opened.place_name)).map(|place| place.root)
+        self.by_name.get(&name_key(&visit.opened.place_name)).map(|place| place.root)
     }
-}
-
-fn key(place_name: &str) -> String {
-    place_name.trim().to_lowercase()
 }
 
 fn words_of(text: &str) -> impl Iterator<Item = &str> {
@@ -135,7 +132,7 @@ impl<'a> Policy<'a> {
         let names: Vec<&String> = places.chain(people).chain(&opened.landowner).collect();
         let name_words =
             names.iter().flat_map(|name| words_of(name)).filter(|word| is_a_name(word)).map(str::to_owned).collect();
-        let names = names.into_iter().map(|name| key(name)).filter(|name| name.len() > 2).collect();
+        let names = names.into_iter().map(|name| name_key(name)).filter(|name| name.len() > 2).collect();
         Self { asked, words, radii, category, names, name_words }
     }
 
@@ -181,7 +178,7 @@ impl<'a> Policy<'a> {
 
     /// A text that is meant for all, where it doesn't name a place or a person after all.
     pub fn plain(&self, text: &str) -> Option<String> {
-        let lower = text.to_lowercase();
+        let lower = name_key(text);
         let tells = self.names.iter().any(|name| lower.contains(name.as_str()))
             || words_of(text).any(|word| self.name_words.contains(word))
             || (!self.exact() && has_coordinate(text));

@@ -235,8 +235,8 @@ fn a_place_is_as_sensitive_as_its_most_sensitive_record() {
     let at = [51.56037, -2.66512];
     let near = [51.56237, -2.66212];
     let visits = [
-        with_sign(visit("Mill", 3, 2), sign("a", Some(at))),
-        with_sign(visit(" mill", 4, 4), sign("b", Some(at))),
+        with_sign(visit("Mill weir", 3, 2), sign("a", Some(at))),
+        with_sign(visit(" mill  Weir", 4, 4), sign("b", Some([60.00047, 9.00047]))),
         with_sign(visit("Elsewhere by name", 5, 4), sign("c", Some(near))),
         with_sign(visit("Far away", 6, 4), sign("d", Some([55.00047, 8.00047]))),
     ];

@@ -38,6 +38,13 @@ pub struct Identification {
     pub facts: String,
 }
 
+impl Identification {
+    /// The likeliest maker, unless it is ruled out.
+    pub fn leader(&self) -> Option<&Candidate> {
+        self.candidates.first().filter(|first| first.standing != Standing::RuledOut)
+    }
+}
+
 /// One track maker or group that can't be told apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Candidate {

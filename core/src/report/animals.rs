@@ -10,7 +10,7 @@ use crate::analysis::draw;
 use crate::analysis::occupancy::{Model, fit};
 use crate::analysis::of_store::{self, Span};
 use crate::summary::plain::line;
-use crate::survey::{Grade, Visit, findings, walks};
+use crate::survey::{Grade, Visit, findings, name_key, walks};
 use crate::words::Words;
 
 /// An animal's row.
@@ -56,7 +56,7 @@ pub(super) fn found(visits: &[&Visit], words: &Words) -> Vec<Found> {
                 || Sum { name: finding.name.clone(), walks: vec![], places: vec![], signs: 0, best: Grade::None };
             let sum = makers.entry(finding.maker.clone()).or_insert_with(empty);
             sum.walks.extend(walked.iter().position(|walk| walk.visits.contains(&visit.id)));
-            sum.places.push(visit.opened.place_name.trim().to_lowercase());
+            sum.places.push(name_key(&visit.opened.place_name));
             sum.signs += finding.signs.len();
             sum.best = sum.best.max(finding.grade);
         }

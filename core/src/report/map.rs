@@ -6,7 +6,7 @@ use std::fmt::Write;
 use super::places;
 use crate::place::Category;
 use crate::summary::plain::escape;
-use crate::survey::Visit;
+use crate::survey::{Visit, name_key};
 use crate::words::Words;
 
 const WIDTH: f64 = 720.0;
@@ -18,7 +18,7 @@ const MOST_HIGH: f64 = 320.0;
 pub(super) fn draw(visits: &[&Visit], words: &Words) -> Option<String> {
     let mut by_place: BTreeMap<String, Vec<&Visit>> = BTreeMap::new();
     for visit in visits {
-        by_place.entry(visit.opened.place_name.trim().to_lowercase()).or_default().push(visit);
+        by_place.entry(name_key(&visit.opened.place_name)).or_default().push(visit);
     }
     // All on one grid, that of the strictest.
     let category = places::category(visits);

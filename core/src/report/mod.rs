@@ -15,7 +15,7 @@ use crate::analysis::of_store::Span;
 use crate::plot::PlotError;
 use crate::summary::plain::{line, names};
 use crate::summary::template;
-use crate::survey::{SeasonPlan, State, Task, Visit, Walk, walks};
+use crate::survey::{SeasonPlan, State, Task, Visit, Walk, name_key, walks};
 use crate::words::Words;
 
 /// Why a report can't be made.
@@ -116,7 +116,7 @@ fn in_short(visits: &[&Visit], walked: &[Walk], words: &Words) -> Vec<String> {
     if visits.is_empty() {
         return vec![words.say("report.no_visits").into()];
     }
-    let mut places: Vec<String> = walked.iter().map(|walk| walk.place.trim().to_lowercase()).collect();
+    let mut places: Vec<String> = walked.iter().map(|walk| name_key(&walk.place)).collect();
     let mut people: Vec<&String> = walked.iter().flat_map(|walk| &walk.people).collect();
     places.sort_unstable();
     people.sort_unstable();

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::effort;
 use crate::place::{Category, Generalised, Position};
 use crate::summary::plain::line;
-use crate::survey::{Grade, Visit, Walk, findings};
+use crate::survey::{Grade, Visit, Walk, findings, name_key};
 use crate::words::Words;
 
 /// A place in the table.
@@ -24,7 +24,7 @@ pub(super) struct Row {
 pub(super) fn rows(visits: &[&Visit], walks: &[Walk], words: &Words) -> Vec<Row> {
     let mut places: BTreeMap<String, Vec<&Walk>> = BTreeMap::new();
     for walk in walks {
-        places.entry(walk.place.trim().to_lowercase()).or_default().push(walk);
+        places.entry(name_key(&walk.place)).or_default().push(walk);
     }
     let row = |walks: Vec<&Walk>| {
         let here: Vec<&Visit> =

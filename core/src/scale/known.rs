@@ -1,4 +1,4 @@
-//! Sheets and coins of known size; the numbers with their sources stand in `core/data/scales.toml`.
+//! Sheets and coins of known size, and lengths by hand; the numbers with their sources stand in `core/data/scales.toml`.
 
 use serde::Deserialize;
 
@@ -44,9 +44,36 @@ pub struct Coin {
     pub status: String,
 }
 
+/// A length read off a ruler without a photograph.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ByHand {
+    /// Its standard uncertainty, mm.
+    pub u_mm: f64,
+    /// Where the number comes from.
+    pub source: String,
+    /// How well that is known.
+    pub status: String,
+}
+
+impl ByHand {
+    /// What is held of it.
+    ///
+    /// ```
+    /// assert_eq!(rakelight_core::scale::ByHand::known().unwrap().u_mm, 2.0);
+    /// ```
+    ///
+    /// # Errors
+    /// The data can't be read: a mistake in the build.
+    pub fn known() -> Result<Self, KnownError> {
+        known().map(|known| known.by_hand)
+    }
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Known {
+    by_hand: ByHand,
     sheet: Vec<Sheet>,
     coin: Vec<Coin>,
 }

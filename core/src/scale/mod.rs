@@ -16,7 +16,7 @@ mod taps;
 
 pub use coin::{CoinFound, Ellipse, of_coin};
 pub use find::{BENT_MM, CardFound, ScaleError, find_card};
-pub use known::{Coin, Sheet};
+pub use known::{ByHand, Coin, Sheet};
 pub use lens::Lens;
 pub use plane::{Length, Plane, Points, Stance, Tie};
 pub use taps::{KnownError, SheetFound, find_sheet};

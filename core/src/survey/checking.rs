@@ -11,7 +11,7 @@ use super::later::{Check, Verdict};
 use super::record::{Identified, Person, SignKind};
 use super::season::same_name;
 use super::visit::Visit;
-use crate::identify::{Grade, Standing};
+use crate::identify::Grade;
 
 /// A check, and who said it.
 #[derive(Debug, Clone, PartialEq)]
@@ -124,10 +124,8 @@ pub fn to_check(visit: &Visit, opinions: &[Opinion]) -> Result<Vec<ToCheck>, tom
     Ok(visit.signs.iter().map(row).collect())
 }
 
-/// The likeliest that isn't ruled out.
 fn leader(identified: &Identified) -> Option<(&str, f64)> {
-    let leader = identified.result.candidates.first()?;
-    (leader.standing != Standing::RuledOut).then_some((leader.maker.as_str(), leader.probability))
+    identified.result.leader().map(|leader| (leader.maker.as_str(), leader.probability))
 }
 
 /// Shannon's entropy of the candidates, bits, and more where the verdict is open.

@@ -8,7 +8,7 @@ use super::record::{Bank, Identified};
 use super::searched::{Searched, TimedPlace, searched};
 use super::visit::Visit;
 pub use crate::identify::Grade;
-use crate::identify::{Candidate, Facts, Standing, checked_grade};
+use crate::identify::{Candidate, Facts, checked_grade};
 use crate::words::Words;
 
 /// One track maker (or group that can't be told apart) on one visit.
@@ -96,8 +96,7 @@ pub fn findings(visit: &Visit, words: &Words) -> Vec<Finding> {
 
 /// The likeliest maker, where the evidence gives it a grade at all.
 fn leader(identified: &Identified) -> Option<&Candidate> {
-    let leader = identified.result.candidates.first()?;
-    (identified.result.grade > Grade::None && leader.standing != Standing::RuledOut).then_some(leader)
+    identified.result.leader().filter(|_| identified.result.grade > Grade::None)
 }
 
 /// What one sign says; whether the place is positive is said of all of a maker's signs together.

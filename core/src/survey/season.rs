@@ -354,7 +354,7 @@ impl Permission {
 
 /// A place's name as a subject, which can't be erased and so mustn't name anybody, as the name of a farm may.
 pub(crate) fn subject_of(name: &str) -> String {
-    hex::encode(&Sha256::digest(name.trim().to_lowercase())[..8])
+    hex::encode(&Sha256::digest(name_key(name))[..8])
 }
 
 /// Whether two names, of people or places, are one: whatever their capitals and blanks.

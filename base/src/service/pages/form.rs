@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::{Content, Facts, Form as DroppingForm, Remains};
+use rakelight_core::scale::ByHand;
 use rakelight_core::survey::read_folder;
 use serde::Serialize;
 use toml::{Table, Value};
@@ -21,8 +22,6 @@ use super::templates::context;
 
 /// Signs that fit on a typed page and on two sides of paper.
 const SIGNS: usize = 12;
-/// How well a length is read off a ruler in the field (standard uncertainty), mm: common practice, no source.
-const U_RULER_MM: f64 = 2.0;
 
 /// What is asked for.
 #[derive(Serialize)]
@@ -189,7 +188,8 @@ fn show(reader: &Reader, typed: &Fields, wrong: Option<String>) -> Result<Respon
 
 pub async fn typed(ask: Ask, fields: Fields) -> Response {
     ask.form(Role::FieldWorker, fields, |reader, person, fields| {
-        let table = match table(fields) {
+        let u_mm = ByHand::known().map_err(Refusal::machine)?.u_mm;
+        let table = match table(fields, u_mm) {
             Ok(table) => table,
             Err(key) => return show(reader, fields, Some(reader.words.say(key).to_owned())),
         };
@@ -208,8 +208,8 @@ pub async fn typed(ask: Ask, fields: Fields) -> Response {
     .await
 }
 
-/// What was typed as a `visit.toml`; else the key of what is wrong.
-fn table(fields: &Fields) -> Result<Table, &'static str> {
+/// What was typed as a `visit.toml`, lengths with this uncertainty; else the key of what is wrong.
+fn table(fields: &Fields, u_mm: f64) -> Result<Table, &'static str> {
     let (date, offset) = (fields.get("date").ok_or("pages.form.no_date")?, fields.get("offset").unwrap_or("+00:00"));
     let moment = |time: &str| Value::String(format!("{date}T{time}:00{offset}"));
     let mut visit = Table::new();
@@ -248,13 +248,13 @@ fn table(fields: &Fields) -> Result<Table, &'static str> {
         file.insert("stretch".into(), Value::Array(vec![stretch.into()]));
     }
     let signs: Vec<Value> =
-        (1..=SIGNS).filter_map(|n| sign(fields, n, &moment).transpose()).collect::<Result<_, _>>()?;
+        (1..=SIGNS).filter_map(|n| sign(fields, n, u_mm, &moment).transpose()).collect::<Result<_, _>>()?;
     file.insert("sign".into(), Value::Array(signs));
     Ok(file)
 }
 
 /// The sign in this row; `None` where nothing is said of what it is.
-fn sign(fields: &Fields, n: usize, moment: &dyn Fn(&str) -> Value) -> Result<Option<Value>, &'static str> {
+fn sign(fields: &Fields, n: usize, u_mm: f64, moment: &dyn Fn(&str) -> Value) -> Result<Option<Value>, &'static str> {
     let of = |name: &str| fields.get(&format!("{name}_{n}"));
     let Some(kind) = of("kind") else {
         // Whoever typed a measure or a note meant a sign.
@@ -279,7 +279,7 @@ fn sign(fields: &Fields, n: usize, moment: &dyn Fn(&str) -> Value) -> Result<Opt
     for name in ["width_mm", "length_without_heel_mm", "length_with_heel_mm"] {
         if let Some(mm) = number(of(name))? {
             print.insert(name.into(), Value::Float(mm));
-            print.insert(format!("u_{name}"), Value::Float(U_RULER_MM));
+            print.insert(format!("u_{name}"), Value::Float(u_mm));
         }
     }
     put(&mut print, "toes_seen", number(of("toes_seen"))?.map(|n| Value::Integer(n as i64)));
@@ -332,7 +332,7 @@ mod tests {
     use super::*;
 
     fn typed(fields: &str) -> Result<Table, &'static str> {
-        table(&Fields::of_query(Some(fields)))
+        table(&Fields::of_query(Some(fields)), 2.0)
     }
 
     const HEAD: &str =
