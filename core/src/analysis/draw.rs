@@ -48,7 +48,7 @@ pub enum DrawError {
 
 const MOST_ROWS: usize = 16;
 
-/// Occupancy of each group of places that the model tells apart, and detection where it doesn't differ between places.
+/// Occupancy of each group of places that the model tells apart, with the profile's interval where it is one for all, and detection where it doesn't differ between places.
 ///
 /// # Errors
 /// The model tells too many groups of places apart.
@@ -70,12 +70,15 @@ pub fn of_occupancy(histories: &Histories, fit: &Fit, model: &Model, words: &Wor
         return Err(DrawError::TooMany { groups: kinds.len() });
     }
     let estimate = fit.estimate();
-    let known = |of: Option<Probability>| match (&fit.outcome, of) {
+    // The profile's interval where there is one: it is better than Wald's, and is what is said in words.
+    let known = |of: Option<Probability>, profile: Option<[f64; 2]>| match (&fit.outcome, of) {
         (Outcome::AlwaysFound, _) => (Some(1.0), None),
-        (_, of) => (of.map(|of| of.value), of.and_then(|of| of.interval)),
+        (_, of) => (of.map(|of| of.value), profile.or(of.and_then(|of| of.interval))),
     };
+    let psi_profile = estimate.and_then(Estimate::psi_profile);
+    let p_profiles = estimate.and_then(Estimate::p_profile).unwrap_or_default();
     let occupancy = kinds.into_iter().map(|(label, places)| {
-        let (value, interval) = known(estimate.map(|estimate| estimate.psi(places[0])));
+        let (value, interval) = known(estimate.map(|estimate| estimate.psi(places[0])), psi_profile);
         let found = places.iter().filter(|place| histories.places()[**place].detections() > 0).count();
         Row { label, value, interval, naive: Some(found as f64 / places.len() as f64) }
     });
@@ -84,7 +87,8 @@ pub fn of_occupancy(histories: &Histories, fit: &Fit, model: &Model, words: &Wor
     let visits = if by_visit { histories.visits() } else { 1 };
     if !by_place && visits <= MOST_ROWS {
         let row = |visit: usize| {
-            let (value, interval) = known(estimate.map(|estimate| estimate.p(0, visit)));
+            let (value, interval) =
+                known(estimate.map(|estimate| estimate.p(0, visit)), p_profiles.get(visit).copied());
             let n = (visit + 1).to_string();
             let all = || words.say("analyse.drawn.every_visit").to_owned();
             let label = if by_visit { words.fill("analyse.occupancy.visit", &[("n", &n)]) } else { all() };
