@@ -20,7 +20,7 @@ use super::statics::PAPER_STYLE;
 use super::summaries::pdf;
 use super::templates::context;
 
-/// Signs that fit on a typed page and on two sides of paper.
+/// So many signs can be typed in at once; five fit on two sides of paper.
 const SIGNS: usize = 12;
 
 /// What is asked for.
