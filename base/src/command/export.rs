@@ -56,6 +56,9 @@ pub struct Arguments {
     /// The address that the copies of the photographs will lie at.
     #[arg(long, value_name = "URL")]
     photos_at: Option<String>,
+    /// The folder that the photographs were exported into: copies' hashes and sizes go into the records, and only those that are there are linked.
+    #[arg(long, value_name = "DIR", requires = "photos_at")]
+    photos_in: Option<PathBuf>,
     /// What the records are called.
     #[arg(long, value_name = "TEXT")]
     title: Option<String>,
@@ -128,6 +131,7 @@ impl Arguments {
             notes: self.with_notes,
             vocabulary,
             photos_at: self.photos_at.clone(),
+            photos_in: self.photos_in.clone(),
             title: self.title.clone(),
             team: self.team.clone(),
             ..Asked::of(format, licence)

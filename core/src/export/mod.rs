@@ -21,6 +21,7 @@ mod text;
 #[cfg(test)]
 mod tests;
 
+use std::collections::HashMap;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -113,6 +114,8 @@ pub struct Asked {
     pub vocabulary: Vocabulary,
     /// Where the copies of the photographs will lie: the address that stands before their names.
     pub photos_at: Option<String>,
+    /// The folder into which the copies were exported: their hashes and sizes leave with the records, and only what is there is linked.
+    pub photos_in: Option<PathBuf>,
     /// What the records are called.
     pub title: Option<String>,
     /// Whose they are.
@@ -133,6 +136,7 @@ impl Asked {
             notes: false,
             vocabulary: Vocabulary::default(),
             photos_at: None,
+            photos_in: None,
             title: None,
             team: None,
         }
@@ -172,6 +176,14 @@ pub enum ExportError {
     /// Not an address.
     #[error("{0:?} isn't an address that photographs can lie at: give one that begins with https:// or http://")]
     Address(String),
+    /// Not what the copies of photographs were exported into.
+    #[error("the copies of photographs in {path} can't be told: {why}; export them there first, as photographs", path = .path.display())]
+    Copies {
+        /// The list of them.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
     /// No visit to export.
     #[error("there is no visit to export{}", if *.0 { " in these days" } else { " in this store" })]
     Nothing(bool),
@@ -289,7 +301,8 @@ pub fn export(
     check(asked)?;
     let out = free_name(out, asked.format)?;
     let mut visits = Visits::of(store, asked, words)?;
-    let about = About { asked, now, words, id_root: visits.root()? };
+    let copies = asked.photos_in.as_deref().map(photos::copies).transpose()?;
+    let about = About { asked, now, words, id_root: visits.root()?, copies };
     let mut left_out = Vec::new();
     if asked.format == Format::Photos {
         left_out = photos::write(&out, store, &mut visits, &about)?;
@@ -371,6 +384,8 @@ struct About<'a> {
     words: &'a Words,
     /// What the records' own identifier follows from.
     id_root: crate::store::Digest,
+    /// Copies of photographs by their names, where it is known which there are.
+    copies: Option<HashMap<String, photos::Copy>>,
 }
 
 impl About<'_> {
@@ -382,7 +397,9 @@ impl About<'_> {
         text::clean(self.asked.team.as_deref().unwrap_or_else(|| self.words.say("export.team"))).into_owned()
     }
 
+    /// Where a photograph's copy lies, as far as one was made.
     fn photo_address(&self, file: &str) -> Option<String> {
+        self.copies.as_ref().is_none_or(|copies| copies.contains_key(file)).then_some(())?;
         self.asked.photos_at.as_ref().map(|address| format!("{}/{file}", address.trim_end_matches('/')))
     }
 }

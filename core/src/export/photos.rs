@@ -1,6 +1,7 @@
 //! Copies of photographs for others: pixels alone, under names that tell nothing. Position, device, serial number, times, thumbnails and whatever else a
 //! camera writes aren't in a copy, since it is made from the pixels.
 
+use std::collections::HashMap;
 use std::fs;
 use std::io::{self, Write};
 use std::path::Path;
@@ -12,6 +13,8 @@ use super::{About, ExportError, LeftOut, Visits, text};
 use crate::photo;
 use crate::store::{Store, files};
 
+/// What copies there are.
+const LIST: &str = "photographs.csv";
 /// As good as a print is measured on.
 const QUALITY: u8 = 90;
 
@@ -39,7 +42,7 @@ pub(super) fn write(
 }
 
 fn copy_all(part: &Path, store: &Store, visits: &mut Visits, about: &About) -> Result<Vec<LeftOut>, ExportError> {
-    let list = part.join("photographs.csv");
+    let list = part.join(LIST);
     let failed = |source: io::Error| ExportError::Disk { path: list.clone(), source };
     let mut table = csv::Writer::from_writer(files::private().truncate(true).open(&list).map_err(failed)?);
     let heads = [
@@ -75,14 +78,28 @@ fn copy_all(part: &Path, store: &Store, visits: &mut Visits, about: &About) -> R
     Ok(left_out)
 }
 
-struct Copied {
-    sha256: String,
-    width: u32,
-    height: u32,
+/// What is told of a copy.
+#[derive(Debug, Clone, PartialEq, serde::Deserialize)]
+pub(super) struct Copy {
+    pub file: String,
+    /// Of the copy's bytes.
+    pub sha256: String,
+    pub width_px: u32,
+    pub height_px: u32,
+}
+
+/// The copies in a folder that photographs were exported into, by their names; those that were taken out of it since aren't there any more.
+pub(super) fn copies(folder: &Path) -> Result<HashMap<String, Copy>, ExportError> {
+    let path = folder.join(LIST);
+    let wrong = |why: csv::Error| ExportError::Copies { path: path.clone(), why: why.to_string() };
+    let listed: Vec<Copy> =
+        csv::Reader::from_path(&path).map_err(wrong)?.deserialize().collect::<Result<_, _>>().map_err(wrong)?;
+    let there = listed.into_iter().filter(|copy| folder.join(&copy.file).is_file());
+    Ok(there.map(|copy| (copy.file.clone(), copy)).collect())
 }
 
 /// The copy, or why there can't be one.
-fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copied, String>, ExportError> {
+fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copy, String>, ExportError> {
     let Some(path) = store.photo_path(&picture.sha256)? else { return Ok(Err("it isn't in the store".into())) };
     let read = fs::read(&path).map_err(|error| error.to_string());
     let decoded = read.and_then(|bytes| photo::read_colour(&bytes).map_err(|error| error.to_string()));
@@ -101,25 +118,25 @@ fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copied, 
         .open(&target)
         .and_then(|mut file| file.write_all(&jpeg).and_then(|()| file.sync_all()));
     written.map_err(|source| ExportError::Disk { path: target, source })?;
-    Ok(Ok(Copied { sha256: photo::digest(&jpeg), width, height }))
+    Ok(Ok(Copy { file: picture.file(), sha256: photo::digest(&jpeg), width_px: width, height_px: height }))
 }
 
 fn line(
     table: &mut csv::Writer<fs::File>,
     leaving: &Leaving,
     picture: &Picture,
-    copied: &Copied,
+    copied: &Copy,
     about: &About,
 ) -> Result<(), csv::Error> {
     let of = |told: fn(&super::leaving::Occurrence) -> &str| {
         picture.of.iter().map(|i| told(&leaving.occurrences[*i])).collect::<Vec<_>>().join(" | ")
     };
     let cells = [
-        picture.file(),
+        copied.file.clone(),
         picture.id.clone(),
         copied.sha256.clone(),
-        copied.width.to_string(),
-        copied.height.to_string(),
+        copied.width_px.to_string(),
+        copied.height_px.to_string(),
         picture.taken.map(local).unwrap_or_default(),
         picture.shows.clone().unwrap_or_default(),
         of(|occurrence| &occurrence.id),

@@ -492,4 +492,19 @@ fn a_copied_photograph_is_its_pixels_and_a_missing_one_is_told() {
     assert!(crate::photo::Photo::read(&copy).is_ok_and(|photo| !photo.has_exif));
     let list = fs::read_to_string(out.join("photographs.csv")).unwrap();
     assert!(list.contains(&crate::photo::digest(&copy)) && !list.contains(&taken.sha256));
+
+    let archive = Asked {
+        photos_at: Some("https://photographs.example/".into()),
+        photos_in: Some(out.clone()),
+        ..asked(Format::Dwca)
+    };
+    let pictures = house.table(&archive, "multimedia.csv");
+    let linked: Vec<_> = pictures.iter().filter(|row| !row["accessURI"].is_empty()).collect();
+    assert!(pictures.len() == 2 && linked.len() == 1, "what isn't there isn't linked: {pictures:?}");
+    assert_eq!(linked[0]["hashValue"], crate::photo::digest(&copy));
+    assert!(linked[0]["PixelXDimension"].parse::<u32>().is_ok_and(|px| px > 100));
+    assert!(copies[0].ends_with(linked[0]["accessURI"].rsplit('/').next().unwrap()));
+    let elsewhere = Asked { photos_in: Some(house.out("nowhere")), ..archive };
+    let refused = export(&house.store, &house.out("x.zip"), &elsewhere, now(), &words()).unwrap_err();
+    assert!(refused.is_input() && refused.to_string().contains("export them there first"), "{refused}");
 }

@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, FixedOffset, Utc};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::place::{LocalPlane, Position};
-use rakelight_core::survey::{Finding, SeasonPlan, Task, Visit, findings, name_key, same_name, walks};
+use rakelight_core::survey::{Finding, Opinion, SeasonPlan, Task, Visit, findings, name_key, same_name, walks};
 use serde::Serialize;
 use serde_json::{Value, json};
 
@@ -38,6 +38,7 @@ struct Past {
     visit: String,
     date: String,
     people: Vec<String>,
+    hidden: bool,
     targets: Vec<Target>,
 }
 
@@ -61,7 +62,7 @@ pub async fn list(ask: Ask) -> Response {
 }
 
 pub async fn place(ask: Ask) -> Response {
-    ask.person(Role::FieldWorker, |reader, _| {
+    ask.person(Role::FieldWorker, |reader, person| {
         let name = reader.query.get("name").ok_or(Refusal::NOT_THERE)?;
         let visits = visits_at(reader, name)?;
         let tasks = tasks(reader)?;
@@ -76,7 +77,11 @@ pub async fn place(ask: Ask) -> Response {
                 context! { people => task.given.people, from, until, state => reader.words.say(task.state.key()), may_enter => reader.words.say(task.may_enter.key()) }
             })
             .collect();
-        let mut past: Vec<Past> = visits.iter().map(|visit| past(reader, visit)).collect();
+        let past = |(visit, opinions): &(Visit, Vec<Opinion>)| {
+            let hidden = reader.is_blind(visit, opinions, person, &visit.id)?;
+            Ok(past(reader, visit, hidden))
+        };
+        let mut past: Vec<Past> = visits.iter().map(past).collect::<Result<_, Refusal>>()?;
         past.reverse();
         let tiles = &reader.pages.tiles;
         reader.page("place.html", context! { name, address => encoded(name), past, due, tiles })
@@ -88,7 +93,7 @@ pub async fn place(ask: Ask) -> Response {
 pub async fn map(ask: Ask) -> Response {
     ask.person(Role::FieldWorker, |reader, _| {
         let features: Vec<Value> = match reader.query.get("place") {
-            Some(name) => visits_at(reader, name)?.iter().flat_map(|visit| of_visit(reader, visit)).collect(),
+            Some(name) => visits_at(reader, name)?.iter().flat_map(|(visit, _)| of_visit(reader, visit)).collect(),
             None => {
                 let tasks = tasks(reader)?;
                 let lines = reader.pages.list.now(&reader.pages.store)?;
@@ -179,24 +184,28 @@ fn tasks(reader: &Reader) -> Result<Vec<Placed>, Refusal> {
     Ok(tasks)
 }
 
-fn visits_at(reader: &Reader, name: &str) -> Result<Vec<Visit>, Refusal> {
+fn visits_at(reader: &Reader, name: &str) -> Result<Vec<(Visit, Vec<Opinion>)>, Refusal> {
     let ids: Vec<String> = {
         let lines = reader.pages.list.now(&reader.pages.store)?;
         let mut at: Vec<_> = lines.visits.iter().filter(|(_, line)| same_name(&line.place, name)).collect();
         at.sort_by_key(|(_, line)| line.start);
         at.into_iter().map(|(id, _)| id.clone()).collect()
     };
-    reader.pages.with_store(|store| ids.iter().filter_map(|id| store.visit(id).transpose()).collect::<Result<_, _>>())
+    reader.pages.with_store(|store| {
+        ids.iter().filter_map(|id| store.visit_and_opinions(id).transpose()).collect::<Result<_, _>>()
+    })
 }
 
-fn past(reader: &Reader, visit: &Visit) -> Past {
-    let findings = findings(visit, reader.words);
+/// What was found is `hidden` from somebody who may yet look at signs of the visit blind.
+fn past(reader: &Reader, visit: &Visit, hidden: bool) -> Past {
+    let findings = if hidden { vec![] } else { findings(visit, reader.words) };
     let looked_for = |maker: &String| findings.iter().find(|finding| finding.maker == *maker);
     let targets = visit.opened.targets.iter().filter_map(looked_for);
     Past {
         visit: visit.id.clone(),
         date: reader.date(visit.opened.start),
         people: visit.opened.people.clone(),
+        hidden,
         targets: targets.map(|finding| Target { name: finding.name.clone(), outcome: outcome(finding) }).collect(),
     }
 }

@@ -282,6 +282,11 @@ fn the_first_look_is_blind_and_what_it_means_follows_from_the_maker_that_was_nam
     assert!(!page.contains("What the program says") && !page.contains("times likelier"), "{page}");
     assert!(!bo.get(&base, &format!("/visits/{}", base.visit)).body.contains("Eurasian otter"));
     assert_eq!(bo.get(&base, &format!("/visits/{}/summary", base.visit)).status, StatusCode::UNPROCESSABLE_ENTITY);
+    let place = || bo.get(&base, "/place?name=Sallow+Bridge").body;
+    assert!(
+        place().contains("stays hidden") && !place().contains("Eurasian otter"),
+        "nor does the place's history tell"
+    );
     assert_eq!(bo.checks(&base, "print-1", "lutra_lutra").status, StatusCode::SEE_OTHER);
     let page = bo.get(&base, &base.sign("print-1")).body;
     assert!(page.contains("What the program says") && page.contains("before seeing anything else"));
@@ -292,6 +297,8 @@ fn the_first_look_is_blind_and_what_it_means_follows_from_the_maker_that_was_nam
     assert_eq!(said, [("Bo Reed", None, true), ("Cy Flint", Some("canis_familiaris"), true)]);
     let agreement = bo.get(&base, "/agreement").body;
     assert!(agreement.contains("Bo Reed") && agreement.contains("Cy Flint"));
+    bo.checks(&base, "print-2", "lutra_lutra");
+    assert!(place().contains("Eurasian otter") && !place().contains("stays hidden"));
     // What they say after that isn't blind, and a doubt needs a reason.
     let again = [("verdict", "does_not_fit"), ("maker", "canis_familiaris")];
     assert_eq!(bo.post(&base, &base.sign("print-1"), &again).status, StatusCode::UNPROCESSABLE_ENTITY);

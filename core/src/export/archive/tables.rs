@@ -4,6 +4,7 @@ use std::borrow::Cow;
 
 use crate::export::columns::{self, AT_THE_END, Cells, OF_EVENT, OF_OCCURRENCE};
 use crate::export::leaving::{EventKind, Leaving, local};
+use crate::export::photos::Copy;
 use crate::export::{About, ExportError};
 
 const DWC: &str = "http://rs.tdwg.org/dwc/terms/";
@@ -51,11 +52,17 @@ const OF_SURVEY: [&str; 24] = [
 ];
 
 /// Of the Audiovisual extension, with the names that it borrows.
-const OF_PICTURE: [&str; 10] = [
+const OF_PICTURE: [&str; 16] = [
     "http://purl.org/dc/terms/identifier",
     "http://purl.org/dc/elements/1.1/type",
     "http://purl.org/dc/elements/1.1/format",
     "http://rs.tdwg.org/ac/terms/accessURI",
+    "http://rs.tdwg.org/ac/terms/variantLiteral",
+    "http://rs.tdwg.org/ac/terms/hashFunction",
+    "http://rs.tdwg.org/ac/terms/hashValue",
+    "http://ns.adobe.com/exif/1.0/PixelXDimension",
+    "http://ns.adobe.com/exif/1.0/PixelYDimension",
+    "http://rs.tdwg.org/ac/terms/resourceCreationTechnique",
     "http://ns.adobe.com/xap/1.0/CreateDate",
     "http://rs.tdwg.org/ac/terms/subjectPartLiteral",
     "http://rs.tdwg.org/ac/terms/associatedObservationReference",
@@ -162,12 +169,20 @@ impl Table {
             Self::Pictures => leaving.photos.iter().try_for_each(|picture| {
                 let first = picture.of.first().map(|i| &leaving.occurrences[*i]);
                 let Some(occurrence) = first else { return Ok(()) };
+                let copy = about.copies.as_ref().and_then(|copies| copies.get(&picture.file()));
+                let of_copy = |told: fn(&Copy) -> String| copy.map(told).unwrap_or_default().into();
                 row(&[
                     leaving.event_of(occurrence).id.as_str().into(),
                     picture.id.as_str().into(),
                     "StillImage".into(),
                     "image/jpeg".into(),
                     about.photo_address(&picture.file()).unwrap_or_default().into(),
+                    "Good Quality".into(),
+                    of_copy(|_| "SHA-256".into()),
+                    of_copy(|copy| copy.sha256.clone()),
+                    of_copy(|copy| copy.width_px.to_string()),
+                    of_copy(|copy| copy.height_px.to_string()),
+                    about.words.say("export.copy").into(),
                     picture.taken.map(local).unwrap_or_default().into(),
                     picture.shows.as_deref().unwrap_or_default().into(),
                     occurrence.id.as_str().into(),
