@@ -1,10 +1,10 @@
 // The review pages in a browser (Debian's Chromium), on the invented demo visit: by keyboard alone, without scripts, and looked through by axe-core.
 import assert from "node:assert/strict";
 import { execFileSync, spawn } from "node:child_process";
-import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
-import { join } from "node:path";
+import { dirname, join } from "node:path";
 import { after, before, test } from "node:test";
 import { fileURLToPath } from "node:url";
 import { chromium } from "playwright-core";
@@ -148,6 +148,21 @@ test("a passkey logs in, until it is taken away, and a foreign one doesn't", asy
     assert.ok(await plain.getByText("reached by a number here").isVisible());
   } finally {
     await trusting.close();
+  }
+});
+
+test("form and report come as PDF where the program that makes it is there, and where it isn't that is said", async () => {
+  const page = await window_of("Kit Alder", "coordinator");
+  for (const path of ["/form?as=pdf", "/report?from=2026-10-01&to=2026-12-31&as=pdf"]) {
+    const answer = await page.context().request.get(address + path);
+    const [kind, body] = [answer.headers()["content-type"], await answer.body()];
+    if (existsSync(join(dirname(PROGRAM), "rakelight-pdf"))) {
+      assert.equal(kind, "application/pdf", path);
+      assert.equal(body.subarray(0, 5).toString(), "%PDF-");
+    } else {
+      assert.equal(answer.status(), 422, path);
+      assert.match(body.toString(), /rakelight-pdf/);
+    }
   }
 });
 
