@@ -19,7 +19,7 @@ LANGUAGES = ["en", "de", "fr", "es", "pl"]
 DEMO = ROOT / "fixtures" / "demo-visit"
 TOOLS = ROOT / "target" / "verapdf"
 needs_pdf = pytest.mark.skipif(
-    not PROGRAM.with_name("rakelight-pdf").is_file(), reason="rakelight-pdf isn't built: `tests/run pdf` builds it, in a quarter of an hour"
+    not PROGRAM.with_name("rakelight-pdf").is_file(), reason="rakelight-pdf isn't built: `tests/run` builds it"
 )
 
 
