@@ -4,6 +4,7 @@ mod analyse;
 mod backup;
 mod exchange;
 mod folder;
+mod import;
 mod plan;
 
 use std::sync::LazyLock;
@@ -30,7 +31,7 @@ pub struct Reader {
 }
 
 /// All of them.
-pub const READERS: [Reader; 23] = [
+pub const READERS: [Reader; 27] = [
     Reader { name: "photo", read: photo, examples: photos },
     Reader { name: "exif", read: exif, examples: exifs },
     Reader { name: "landmarks", read: landmarks, examples: || fixtures("fixtures/demo-visit", ".landmarks.json") },
@@ -62,6 +63,10 @@ pub const READERS: [Reader; 23] = [
     Reader { name: "histories", read: analyse::histories, examples: analyse::some_histories },
     Reader { name: "signs", read: analyse::signs, examples: analyse::some_signs },
     Reader { name: "contents", read: analyse::contents, examples: analyse::some_contents },
+    Reader { name: "table", read: import::table, examples: import::some_tables },
+    Reader { name: "walked", read: import::walked, examples: import::some_walks },
+    Reader { name: "lines", read: import::lines, examples: import::some_lines },
+    Reader { name: "copies", read: import::copies, examples: import::some_copies },
 ];
 
 /// A folder in memory where there is one: what readers write is synced, and a disk would take longer for that than all else.
