@@ -120,10 +120,12 @@ test("a passkey logs in, until it is taken away, and a foreign one doesn't", asy
     await page.fill("#label", "Field laptop");
     await page.click("text=Make a passkey here");
     await page.locator('td:has-text("Field laptop")').waitFor();
+    assert.deepEqual(await violations(page), []);
 
     const log_in = async () => {
       await page.context().clearCookies();
       await page.goto(`${named}/log-in?next=/samples`);
+      assert.deepEqual(await violations(page), []);
       await page.click("text=Log in with a passkey");
     };
     await log_in();
