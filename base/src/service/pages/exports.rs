@@ -1,11 +1,11 @@
 //! Records for others, from the pages: as `rakelight export` writes them, but that exact positions leave from the command line alone.
 
 use std::fs::File;
-use std::io::{self, Seek};
+use std::io;
 use std::path::Path;
 
 use axum::body::Body;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use chrono::{NaiveDate, Utc};
 use rakelight_core::exchange::wire::Role;
@@ -19,6 +19,7 @@ use super::ask::{Ask, Reader};
 use super::fields::Fields;
 use super::refusal::Refusal;
 use super::templates::context;
+use crate::service::{Id, digests};
 
 /// Formats: their name in the form, the file's name and its media type.
 const FORMATS: [(&str, Format, &str, &str); 6] = [
@@ -69,10 +70,18 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
             ..Asked::of(format, licence)
         };
         match written(reader, file, &asked) {
-            Ok(written) => {
-                let attached = format!("attachment; filename=\"{file}\"");
-                let headers = [(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)];
-                let read = ReaderStream::new(tokio::fs::File::from_std(written));
+            Ok((written, sha256)) => {
+                let value = |text: String| HeaderValue::try_from(text).map_err(Refusal::machine);
+                // With its digest here, nobody has to hold all of it to make one.
+                let headers = [
+                    (header::CONTENT_TYPE, value(kind.to_owned())?),
+                    (header::CONTENT_DISPOSITION, value(format!("attachment; filename=\"{file}\""))?),
+                    (
+                        digests::REPR_DIGEST,
+                        digests::field(&sha256).map_err(|_| Refusal::machine("a digest that no header can hold"))?,
+                    ),
+                ];
+                let read = ReaderStream::with_capacity(tokio::fs::File::from_std(written), 1 << 16);
                 Ok((headers, Body::from_stream(read)).into_response())
             }
             Err(error) if error.is_input() => show(reader, Some(error.to_string())),
@@ -82,33 +91,34 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
     .await
 }
 
-/// The file, open to be read; its name is gone by then, so nothing of it stays.
-fn written(reader: &Reader, file: &str, asked: &Asked) -> Result<File, ExportError> {
+/// The file, open to be read, and its digest; its name is gone by then, so nothing of it stays.
+fn written(reader: &Reader, file: &str, asked: &Asked) -> Result<(File, Id), ExportError> {
     let folder = tempfile::tempdir().map_err(|source| disk(&std::env::temp_dir(), source))?;
+    let path = folder.path().join(file);
     // A second connection: others go on with the first ones meanwhile.
     let store = rakelight_core::store::Store::open(reader.pages.store.dir())?;
-    let path = folder.path().join(file);
     if asked.format == Format::Photos {
         let copies = folder.path().join("photographs");
         export(&store, &copies, asked, Utc::now(), reader.words)?;
-        return zipped(&copies).map_err(|source| disk(&copies, source));
+        zip(&copies, &path).map_err(|source| disk(&path, source))?;
+    } else {
+        export(&store, &path, asked, Utc::now(), reader.words)?;
     }
-    export(&store, &path, asked, Utc::now(), reader.words)?;
-    File::open(&path).map_err(|source| disk(&path, source))
+    let opened = digests::sha256_of_file(&path).and_then(|sha256| Ok((File::open(&path)?, sha256)));
+    opened.map_err(|source| disk(&path, source))
 }
 
-/// A folder's files as one, as they are: photographs don't get smaller.
-fn zipped(folder: &Path) -> io::Result<File> {
-    let mut zip = ZipWriter::new(tempfile::tempfile()?);
+/// Moves a folder's files into one, as they are: photographs don't get smaller.
+fn zip(folder: &Path, out: &Path) -> io::Result<()> {
+    let mut zip = ZipWriter::new(File::create_new(out)?);
     let stored = SimpleFileOptions::default().compression_method(CompressionMethod::Stored).large_file(true);
     for entry in std::fs::read_dir(folder)? {
         let entry = entry?;
         zip.start_file(entry.file_name().to_string_lossy(), stored)?;
         io::copy(&mut File::open(entry.path())?, &mut zip)?;
+        std::fs::remove_file(entry.path())?;
     }
-    let mut file = zip.finish()?;
-    file.rewind()?;
-    Ok(file)
+    zip.finish().map(drop).map_err(io::Error::from)
 }
 
 fn disk(path: &Path, source: io::Error) -> ExportError {

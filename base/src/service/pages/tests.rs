@@ -42,6 +42,7 @@ struct Answer {
     location: Option<String>,
     session: Option<String>,
     policy: String,
+    digest: Option<String>,
     body: String,
 }
 
@@ -134,8 +135,9 @@ impl Browser {
             let session = cookie.and_then(|set| Some(set.split_once('=')?.1.split_once(';')?.0.to_owned()));
             let (status, location) = (answer.status(), text(header::LOCATION));
             let policy = text(header::CONTENT_SECURITY_POLICY).unwrap_or_default();
+            let digest = text(digests::REPR_DIGEST);
             let body = to_bytes(answer.into_body(), usize::MAX).await.unwrap();
-            Answer { status, location, session, policy, body: String::from_utf8_lossy(&body).into_owned() }
+            Answer { status, location, session, policy, digest, body: String::from_utf8_lossy(&body).into_owned() }
         })
     }
 
@@ -254,6 +256,7 @@ fn photographs_for_others_come_as_one_file() {
     let answer = cy.post(&base, "/export", &asked);
     assert_eq!(answer.status, StatusCode::OK);
     assert!(answer.body.starts_with("PK") && answer.body.contains("photographs.csv"));
+    assert!(answer.digest.is_some(), "so that it is handed on as it is read, however large");
 }
 
 #[test]
