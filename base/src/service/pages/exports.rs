@@ -95,8 +95,7 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
 fn written(reader: &Reader, file: &str, asked: &Asked) -> Result<(File, Id), ExportError> {
     let folder = tempfile::tempdir().map_err(|source| disk(&std::env::temp_dir(), source))?;
     let path = folder.path().join(file);
-    // A second connection: others go on with the first ones meanwhile.
-    let store = rakelight_core::store::Store::open(reader.pages.store.dir())?;
+    let store = reader.pages.own_store()?;
     if asked.format == Format::Photos {
         let copies = folder.path().join("photographs");
         export(&store, &copies, asked, Utc::now(), reader.words)?;

@@ -25,7 +25,7 @@ pub async fn page(ask: Ask) -> Response {
             None => Ok(None),
         };
         let span = Span { from: day("from")?, to: day("to")?, months: vec![] };
-        let visits = reader.pages.with_store(|store| store.all_visits())?;
+        let visits = reader.pages.all_visits()?;
         let gathered = of_store::histories(&visits, maker, &span, reader.words);
         let passed: Vec<_> = gathered
             .passed_over

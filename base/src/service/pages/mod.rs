@@ -35,7 +35,7 @@ use axum::routing::{get, post};
 use axum::{Router, middleware};
 use chrono::Utc;
 use rakelight_core::store::Store;
-use rakelight_core::survey::{Record, SeasonPlan};
+use rakelight_core::survey::{Record, SeasonPlan, Visit};
 
 use super::limits::Limit;
 use super::seals::Seals;
@@ -167,6 +167,16 @@ impl Pages {
         work: impl FnOnce(&mut Store) -> Result<T, rakelight_core::store::StoreError>,
     ) -> Result<T, Refusal> {
         Ok(self.store.with(work)?)
+    }
+
+    /// A connection of one's own, for what takes long: others go on with the common one meanwhile.
+    fn own_store(&self) -> Result<Store, rakelight_core::store::StoreError> {
+        Store::open(self.store.dir())
+    }
+
+    /// All visits, which takes long in a large store.
+    fn all_visits(&self) -> Result<Vec<Visit>, Refusal> {
+        self.own_store().and_then(|store| store.all_visits()).map_err(Refusal::machine)
     }
 
     /// All seasons that are planned.

@@ -151,7 +151,7 @@ pub async fn report(ask: Ask) -> Response {
         let day =
             |name| reader.query.need(name)?.parse::<NaiveDate>().map_err(|_| Refusal::wrong("pages.refused.no_date"));
         let (from, to) = (day("from")?, day("to")?);
-        let visits = reader.pages.with_store(|store| store.all_visits())?;
+        let visits = reader.pages.all_visits()?;
         let plans = reader.pages.plans()?;
         let season = Season { visits: &visits, plans: &plans, from, to, today: Utc::now().date_naive() };
         match report::html(&season, reader.words) {
