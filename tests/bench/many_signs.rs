@@ -14,7 +14,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     let [_, demo, out, signs] = &given[..] else { return Err("many-signs DEMO_STORE OUT SIGNS".into()) };
     let demo = Store::open(Path::new(demo))?;
     let mut out = Store::open_or_create(Path::new(out))?;
-    let visit = demo.all_visits()?.pop().ok_or("the demo's store has no visit")?;
+    let id = demo.visits()?.pop().ok_or("the demo's store has no visit")?;
+    let visit = demo.visit(&id)?.ok_or("the demo's visit has no head")?;
     for photo in &visit.photos {
         out.add_photo(&demo.photo_path(&photo.sha256)?.ok_or("a photograph is missing")?)?;
     }

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::{Appended, Digest, Draft, Entry, Store, StoreError, kind};
 use crate::survey::season::subject_of;
-use crate::survey::{Check, Opinion, PlaceGiven, PlacePlanned, Record, SeasonPlan, Visit, was_there};
+use crate::survey::{Check, Identified, Opinion, PlaceGiven, PlacePlanned, Record, SeasonPlan, Visit, was_there};
 
 /// What is planned stands among the visits under this and the season's name.
 pub(super) const SEASON: &str = "season/";
@@ -107,12 +107,22 @@ impl Store {
         Ok(self.query(sql, [id, kind::VISIT_OPENED], |row| row.get(0))?.pop())
     }
 
-    /// All visits whose head is here.
+    /// All visits whose head is here, to be looked at together: of each identification only the first candidate, without reasons and what to look at next,
+    /// which would be the most of what a large store takes in memory.
     ///
     /// # Errors
     /// The store can't be read.
     pub fn all_visits(&self) -> Result<Vec<Visit>, StoreError> {
-        self.visits()?.iter().filter_map(|id| self.visit(id).transpose()).collect()
+        let lean = |mut visit: Visit| {
+            for Identified { result, .. } in &mut visit.identified {
+                result.candidates.truncate(1);
+                result.candidates.shrink_to_fit();
+                (result.reasons, result.next, result.ignored) = (vec![], vec![], vec![]);
+            }
+            visit
+        };
+        let ids = self.visits()?;
+        ids.iter().filter_map(|id| self.visit(id).transpose()).map(|visit| visit.map(lean)).collect()
     }
 
     /// Appends what is planned for a season and isn't there already, the same, and takes back what was given and isn't any more, which is returned too.
