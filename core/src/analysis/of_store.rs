@@ -152,6 +152,14 @@ impl Days {
         let months = (0..12).filter_map(|n| first.checked_add_months(Months::new(n)));
         months.take_while(|day| *day <= self.to).map(|day| day.month()).collect()
     }
+
+    fn span(&self, months: Vec<u32>) -> Span {
+        Span { from: Some(self.from), to: Some(self.to), months }
+    }
+
+    fn season(&self, gathered: Gathered) -> Season {
+        Season { name: self.name.clone(), histories: gathered.histories, months: Some(gathered.months) }
+    }
 }
 
 /// These days and the same ones of so many years before, oldest first; nothing where they are longer than a year, so that no visit counts twice.
@@ -186,16 +194,15 @@ pub fn seasons(visits: &[Visit], maker: &str, given: &[Days], words: &Words) -> 
     }
     let (mut seasons, mut passed_over) = (Vec::new(), Vec::new());
     for days in given {
-        let span = Span { from: Some(days.from), to: Some(days.to), months: common.clone() };
-        let gathered = histories(visits, maker, &span, words);
-        passed_over.extend(gathered.passed_over);
-        let (histories, months) = (gathered.histories, Some(gathered.months));
-        seasons.push(Season { name: days.name.clone(), histories, months });
+        let mut gathered = histories(visits, maker, &days.span(common.clone()), words);
+        passed_over.append(&mut gathered.passed_over);
+        seasons.push(days.season(gathered));
     }
     Some((seasons, passed_over))
 }
 
-/// What changed from year to year in the same days, back to so many years ago, as far as anybody was there then; `None` where nobody was.
+/// What changed from year to year in the same days, which have the same months, back to so many years ago, as far as anybody was there then; `None` where
+/// nobody was. `gathered` is what these days gave.
 ///
 /// # Errors
 /// As [`fit`](super::occupancy::fit).
@@ -204,9 +211,14 @@ pub fn change_since(
     maker: &str,
     (from, to): (NaiveDate, NaiveDate),
     back: u32,
+    gathered: &Gathered,
     words: &Words,
 ) -> Result<Option<Change>, ModelError> {
-    let Some((mut seasons, _)) = seasons(visits, maker, &years(from, to, back), words) else { return Ok(None) };
+    let years = years(from, to, back);
+    let Some((these, before)) = years.split_last() else { return Ok(None) };
+    let earlier = |days: &Days| days.season(histories(visits, maker, &days.span(vec![]), words));
+    let mut seasons: Vec<Season> = before.iter().map(earlier).collect();
+    seasons.push(these.season(gathered.clone()));
     seasons.retain(|season| season.histories.places_visited() > 0);
     if seasons.len() < 2 { Ok(None) } else { change(seasons).map(Some) }
 }

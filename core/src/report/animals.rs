@@ -117,7 +117,7 @@ pub(super) fn analysed(
         lines.push(words.count("analyse.animals.at_least", bound.set.len()));
     }
     let mut notes: Vec<String> = fit.warnings.iter().map(|warning| warning.say(words)).collect();
-    if let Some(change) = of_store::change_since(season.visits, maker, (season.from, season.to), 1, words)? {
+    if let Some(change) = of_store::change_since(season.visits, maker, (season.from, season.to), 1, &gathered, words)? {
         lines.extend(change.steps.iter().map(|step| change.say(step, words)));
         notes.extend(change.notes(words));
     }

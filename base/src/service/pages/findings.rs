@@ -4,7 +4,7 @@ use axum::response::Response;
 use chrono::NaiveDate;
 use rakelight_core::analysis::change::Step;
 use rakelight_core::analysis::occupancy::{Estimate, Model, Outcome, fit};
-use rakelight_core::analysis::of_store::{self, Span};
+use rakelight_core::analysis::of_store::{self, Gathered, Span};
 use rakelight_core::analysis::{animals, draw};
 use rakelight_core::exchange::wire::Role;
 use rakelight_core::identify::Facts;
@@ -50,7 +50,7 @@ pub async fn page(ask: Ask) -> Response {
         let asked = context! { maker, makers, from => span.from.map(|d| d.to_string()), to => span.to.map(|d| d.to_string()), name => facts.name(maker, reader.words) };
         let occupancy = occupancy(reader, histories)?;
         let change = match span.from.zip(span.to) {
-            Some(days) => changed(reader, &visits, maker, days)?,
+            Some(days) => changed(reader, &visits, maker, days, &gathered)?,
             None => Value::Null,
         };
         reader.page("findings.html", context! { counts, rows, passed, animals, occupancy, change, ..asked })
@@ -62,8 +62,15 @@ pub async fn page(ask: Ask) -> Response {
 const YEARS_BACK: u32 = 9;
 
 /// What changed in the same days of the years before.
-fn changed(reader: &Reader, visits: &[Visit], maker: &str, days: (NaiveDate, NaiveDate)) -> Result<Value, Refusal> {
-    let change = of_store::change_since(visits, maker, days, YEARS_BACK, reader.words).map_err(Refusal::machine)?;
+fn changed(
+    reader: &Reader,
+    visits: &[Visit],
+    maker: &str,
+    days: (NaiveDate, NaiveDate),
+    gathered: &Gathered,
+) -> Result<Value, Refusal> {
+    let change = of_store::change_since(visits, maker, days, YEARS_BACK, gathered, reader.words);
+    let change = change.map_err(Refusal::machine)?;
     let Some(change) = change else { return Ok(Value::Null) };
     let step =
         |step: &Step| context! { said => change.say(step, reader.words), common => step.say_common(reader.words) };
