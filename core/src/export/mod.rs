@@ -385,7 +385,7 @@ struct About<'a> {
     /// What the records' own identifier follows from.
     id_root: crate::store::Digest,
     /// Copies of photographs by their names, where it is known which there are.
-    copies: Option<HashMap<String, photos::Copy>>,
+    copies: Option<HashMap<String, photos::Copied>>,
 }
 
 impl About<'_> {

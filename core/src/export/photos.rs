@@ -80,7 +80,7 @@ fn copy_all(part: &Path, store: &Store, visits: &mut Visits, about: &About) -> R
 
 /// What is told of a copy.
 #[derive(Debug, Clone, PartialEq, serde::Deserialize)]
-pub(super) struct Copy {
+pub(super) struct Copied {
     pub file: String,
     /// Of the copy's bytes.
     pub sha256: String,
@@ -89,17 +89,17 @@ pub(super) struct Copy {
 }
 
 /// The copies in a folder that photographs were exported into, by their names; those that were taken out of it since aren't there any more.
-pub(super) fn copies(folder: &Path) -> Result<HashMap<String, Copy>, ExportError> {
+pub(super) fn copies(folder: &Path) -> Result<HashMap<String, Copied>, ExportError> {
     let path = folder.join(LIST);
     let wrong = |why: csv::Error| ExportError::Copies { path: path.clone(), why: why.to_string() };
-    let listed: Vec<Copy> =
+    let listed: Vec<Copied> =
         csv::Reader::from_path(&path).map_err(wrong)?.deserialize().collect::<Result<_, _>>().map_err(wrong)?;
     let there = listed.into_iter().filter(|copy| folder.join(&copy.file).is_file());
     Ok(there.map(|copy| (copy.file.clone(), copy)).collect())
 }
 
 /// The copy, or why there can't be one.
-fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copy, String>, ExportError> {
+fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copied, String>, ExportError> {
     let Some(path) = store.photo_path(&picture.sha256)? else { return Ok(Err("it isn't in the store".into())) };
     let read = fs::read(&path).map_err(|error| error.to_string());
     let decoded = read.and_then(|bytes| photo::read_colour(&bytes).map_err(|error| error.to_string()));
@@ -118,14 +118,14 @@ fn copy(part: &Path, store: &Store, picture: &Picture) -> Result<Result<Copy, St
         .open(&target)
         .and_then(|mut file| file.write_all(&jpeg).and_then(|()| file.sync_all()));
     written.map_err(|source| ExportError::Disk { path: target, source })?;
-    Ok(Ok(Copy { file: picture.file(), sha256: photo::digest(&jpeg), width_px: width, height_px: height }))
+    Ok(Ok(Copied { file: picture.file(), sha256: photo::digest(&jpeg), width_px: width, height_px: height }))
 }
 
 fn line(
     table: &mut csv::Writer<fs::File>,
     leaving: &Leaving,
     picture: &Picture,
-    copied: &Copy,
+    copied: &Copied,
     about: &About,
 ) -> Result<(), csv::Error> {
     let of = |told: fn(&super::leaving::Occurrence) -> &str| {

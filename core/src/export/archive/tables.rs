@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use crate::export::columns::{self, AT_THE_END, Cells, OF_EVENT, OF_OCCURRENCE};
 use crate::export::leaving::{EventKind, Leaving, local};
-use crate::export::photos::Copy;
+use crate::export::photos::Copied;
 use crate::export::{About, ExportError};
 
 const DWC: &str = "http://rs.tdwg.org/dwc/terms/";
@@ -170,7 +170,7 @@ impl Table {
                 let first = picture.of.first().map(|i| &leaving.occurrences[*i]);
                 let Some(occurrence) = first else { return Ok(()) };
                 let copy = about.copies.as_ref().and_then(|copies| copies.get(&picture.file()));
-                let of_copy = |told: fn(&Copy) -> String| copy.map(told).unwrap_or_default().into();
+                let of_copy = |told: fn(&Copied) -> String| copy.map(told).unwrap_or_default().into();
                 row(&[
                     leaving.event_of(occurrence).id.as_str().into(),
                     picture.id.as_str().into(),
