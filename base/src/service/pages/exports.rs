@@ -5,7 +5,7 @@ use std::io;
 use std::path::Path;
 
 use axum::body::Body;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use chrono::{NaiveDate, Utc};
 use rakelight_core::exchange::wire::Role;
@@ -71,18 +71,14 @@ pub async fn download(ask: Ask, fields: Fields) -> Response {
         };
         match written(reader, file, &asked) {
             Ok((written, sha256)) => {
-                let value = |text: String| HeaderValue::try_from(text).map_err(Refusal::machine);
+                let attached = format!("attachment; filename=\"{file}\"");
+                let of_file = [(header::CONTENT_TYPE, kind.to_owned()), (header::CONTENT_DISPOSITION, attached)];
+                let field =
+                    digests::field(&sha256).map_err(|_| Refusal::machine("a digest that no header can hold"))?;
                 // With its digest here, nobody has to hold all of it to make one.
-                let headers = [
-                    (header::CONTENT_TYPE, value(kind.to_owned())?),
-                    (header::CONTENT_DISPOSITION, value(format!("attachment; filename=\"{file}\""))?),
-                    (
-                        digests::REPR_DIGEST,
-                        digests::field(&sha256).map_err(|_| Refusal::machine("a digest that no header can hold"))?,
-                    ),
-                ];
+                let digest = [(digests::REPR_DIGEST, field)];
                 let read = ReaderStream::with_capacity(tokio::fs::File::from_std(written), 1 << 16);
-                Ok((headers, Body::from_stream(read)).into_response())
+                Ok((of_file, digest, Body::from_stream(read)).into_response())
             }
             Err(error) if error.is_input() => show(reader, Some(error.to_string())),
             Err(error) => Err(Refusal::machine(error)),

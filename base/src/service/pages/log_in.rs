@@ -93,17 +93,9 @@ pub async fn out(ask: Ask, fields: Fields) -> Response {
 pub async fn me(ask: Ask) -> Response {
     ask.person(Role::FieldWorker, |reader, person| {
         let new = reader.query.get("new").is_some();
-        let day = |ms| reader.date(chrono::DateTime::from_timestamp_millis(ms).unwrap_or_default().fixed_offset());
-        let passkeys: Vec<_> = reader
-            .pages
-            .state
-            .passkeys(&person.id)?
-            .into_iter()
-            .map(|one| context! { id => hex::encode(one.credential), label => one.label, host => one.host, made => day(one.made_ms), used => one.used_ms.map(day) })
-            .collect();
         let values = context! {
             new, has_password => person.password.is_some(), shortest => passwords::SHORTEST,
-            passkeys, can_have_passkeys => passkeys::host(reader).is_some(),
+            passkeys => passkeys::listed(reader, person)?, can_have_passkeys => passkeys::host(reader).is_some(),
         };
         reader.page("me.html", values)
     })

@@ -8,6 +8,7 @@ use axum::Json;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use rakelight_core::exchange::wire::Role;
+use serde_json::Value;
 use webauthn_rp::bin::{Decode, Encode};
 use webauthn_rp::request::auth::AuthenticationVerificationOptions;
 use webauthn_rp::request::register::{
@@ -25,6 +26,7 @@ use super::ask::{Ask, Reader, own_path, to};
 use super::fields::Fields;
 use super::log_in::logged_in;
 use super::refusal::Refusal;
+use super::templates::context;
 use crate::service::log::log;
 use crate::service::now_ms;
 use crate::service::state::{Passkey, Person, PersonId};
@@ -65,6 +67,12 @@ pub fn host(reader: &Reader) -> Option<String> {
     let name = host.rsplit_once(':').map_or(host, |(name, _)| name).to_ascii_lowercase();
     let is_number = name.starts_with('[') || name.parse::<IpAddr>().is_ok();
     (!is_number).then_some(name)
+}
+
+/// A person's passkeys, as their own page shows them.
+pub fn listed(reader: &Reader, person: &Person) -> Result<Vec<Value>, Refusal> {
+    let passkeys = reader.pages.state.passkeys(&person.id)?.into_iter();
+    Ok(passkeys.map(|one| context! { id => hex::encode(one.credential), label => one.label, host => one.host, made => reader.day(one.made_ms), used => one.used_ms.map(|ms| reader.day(ms)) }).collect())
 }
 
 /// The party that a passkey is for: this base by this name.

@@ -51,8 +51,7 @@ fn show(reader: &Reader, id: &str, made: Option<String>) -> Result<Response, Ref
         .summary_links(id, now_ms())?
         .into_iter()
         .map(|link| {
-            let until = chrono::DateTime::from_timestamp_millis(link.expires_ms).unwrap_or_default();
-            context! { id => hex::encode(link.token_sha256), by => link.given_by, lang => link.lang, until => reader.date(until.fixed_offset()) }
+            context! { id => hex::encode(link.token_sha256), by => link.given_by, lang => link.lang, until => reader.day(link.expires_ms) }
         })
         .collect();
     let agreed = visit.consent() != Consent::None;

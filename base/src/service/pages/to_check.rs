@@ -119,6 +119,11 @@ impl Reader<'_> {
         self.words.day(at.date_naive())
     }
 
+    /// The day of a moment, UTC.
+    pub fn day(&self, ms: i64) -> String {
+        self.date(chrono::DateTime::from_timestamp_millis(ms).unwrap_or_default().fixed_offset())
+    }
+
     /// A day and the time by the clock of the place.
     pub fn time(&self, at: chrono::DateTime<chrono::FixedOffset>) -> String {
         format!("{}, {}", self.date(at), at.format("%H:%M"))
